@@ -1,0 +1,1 @@
+"""Room `analysis`: views to tables, statistics, report, Spark job. May import mapping, measurement, fhirpath."""

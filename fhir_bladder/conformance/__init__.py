@@ -1,0 +1,1 @@
+"""Room `conformance`: R4 definitions, snapshots, compiler, validator, writers of findings. May import terminology, fhirpath."""

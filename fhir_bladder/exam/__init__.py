@@ -1,0 +1,8 @@
+"""Room `exam`: the exam record model and its JSON Schema. May import terminology."""
+
+from __future__ import annotations
+
+from fhir_bladder.exam.model import ExamRecord
+from fhir_bladder.exam.times import Timestamp
+
+__all__ = ["ExamRecord", "Timestamp"]

@@ -1,0 +1,1 @@
+"""Room `intake`: unattended listeners (MLLP, watched folders). May import readers, exchange."""

@@ -1,0 +1,1 @@
+"""Room `measurement`: geometry, mass models, calculated values, findings, rules. May import exam."""

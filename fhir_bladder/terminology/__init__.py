@@ -1,0 +1,1 @@
+"""Room `terminology`: codes read from `profiles/`, the site's code table, UCUM units. May import errors, wire."""
