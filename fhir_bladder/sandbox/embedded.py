@@ -1,6 +1,6 @@
 """Room `sandbox`: the embedded FHIR server (sekmet-fhir, extra `demo`) on 127.0.0.1, for `serve`, `demo` and tests.
 
-The socket is bound here, on 127.0.0.1 only (the package's own default is every address), port 0 unless one is asked for.
+The socket is bound here, on 127.0.0.1 only (the package's own default is every address), port 0 unless one is given.
 Its simulator, which answers orders by itself, and its traffic log are off. It checks no profiles: never take its
 `$validate` for a verdict.
 """
