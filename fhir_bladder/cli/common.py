@@ -1,0 +1,246 @@
+"""Room `cli`: what verbs share: options, configuration, output, summaries. Imports nothing heavy at the top."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import os
+import re
+import sys
+import tempfile
+import tomllib
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
+
+import click
+
+from fhir_bladder.errors import BladderError, ConfigError, Finding, combined_exit_code
+
+if TYPE_CHECKING:
+    from fhir_bladder.mapping import MapOptions
+    from fhir_bladder.measurement import Settings
+    from fhir_bladder.readers import ReadOptions
+
+CONFIG_NAME = "fhir-bladder.toml"
+_SITE = "fhir_bladder.site"
+_SITE_KEYS = {
+    "key_system", "device_system", "category", "filling_low", "filling_high", "density", "send_calculated_mass",
+}  # fmt: skip
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class VerbCommand(click.Command):
+    """A verb: every option also comes from FHIR_BLADDER_… variables or the configuration file."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.params += [
+            click.Option(
+                ["--config"],
+                type=click.Path(path_type=Path),
+                is_eager=True,
+                expose_value=False,
+                callback=_load_config,
+                help=f"Configuration file; {CONFIG_NAME} of this folder where it exists.",
+            ),
+            click.Option(["--debug"], is_flag=True, expose_value=False, help="Show the traceback of an error."),
+        ]
+        verb = (self.name or "").replace("-", "_").upper()
+        for parameter in self.params:
+            if isinstance(parameter, click.Option) and parameter.envvar is None and parameter.name:
+                name = parameter.name.rstrip("_").upper()
+                parameter.envvar = [f"FHIR_BLADDER_{verb}_{name}", f"FHIR_BLADDER_{name}"]
+
+
+def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None) -> None:
+    file = path or Path(CONFIG_NAME)
+    if path is None and not file.is_file():
+        return
+    table = read_toml(file)
+    site = table.pop("site", {})
+    refuse_unknown(site, _SITE_KEYS, f"{file} [site]")
+    root = ctx.find_root()
+    root.meta[_SITE] = site
+    for key in [key for key, value in table.items() if isinstance(value, dict)]:
+        table |= table.pop(key) if key == ctx.info_name else (table.pop(key) and {})
+    known = {option.name.rstrip("_"): option for option in ctx.command.params if option.name}
+    ctx.default_map = {}
+    for key, value in table.items():
+        option = known.get(key.replace("-", "_"))
+        if option is None or option.name is None:
+            continue  # a key at the top may belong to another verb
+        if isinstance(option.type, click.Path):
+            value = [str(file.parent / v) for v in value] if isinstance(value, list) else str(file.parent / value)
+        ctx.default_map[option.name] = value
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """A TOML file. Raises ConfigError with the place."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(f"cannot read {path}", error.strerror or "", "check the path") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path} is not TOML", str(error), "correct it") from None
+
+
+def refuse_unknown(table: dict[str, Any], known: Iterable[str], where: str) -> None:
+    """Raise ConfigError for a key that nobody reads."""
+    names = sorted(known)
+    for key in table:
+        if key not in names:
+            close = difflib.get_close_matches(key, names, 1)
+            hint = f"did you mean {close[0]!r}?" if close else f"known are {', '.join(names)}"
+            raise ConfigError(f"unknown key {key!r}", where, hint)
+
+
+def site_value(name: str, default: Any = None) -> Any:
+    """A value of the configuration file's [site] table."""
+    return click.get_current_context().find_root().meta.get(_SITE, {}).get(name, default)
+
+
+def input_options(function: _F) -> _F:
+    """The input options of `map`, which check, push, listen and report take too."""
+    for option in reversed(
+        (
+            click.option(
+                "--input-format",
+                type=click.Choice(["auto", "json", "ndjson", "csv", "xlsx", "hl7v2"]),
+                default="auto",
+                show_default=True,
+                help="What the input is; auto looks at the name and the first bytes.",
+            ),
+            click.option("--columns", type=click.Path(path_type=Path), help="Column map of a sheet, TOML."),
+            click.option("--v2-map", type=click.Path(path_type=Path), help="HL7 v2 map, TOML, added to the ready one."),
+            click.option("--codes", type=click.Path(path_type=Path), help="The site's code table, TOML."),
+            click.option("--timezone", help="IANA zone of times without offset, such as Europe/Lisbon."),
+            click.option(
+                "--shape", type=click.Choice(["panel", "single"]), default="panel", show_default=True,
+                help="One Observation an exam, or one a measurement in a group.",
+            ),
+            click.option(
+                "--filling-range", type=click.Choice(["keep", "omit"]), default="keep", show_default=True,
+                help="Wall values received outside the filling range: send marked, or leave out.",
+            ),
+        )
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+def read_options(*, input_format: str, columns: Path | None, v2_map: Path | None, timezone: str | None) -> ReadOptions:
+    """Reader options from the command line's."""
+    from fhir_bladder.exam import times
+    from fhir_bladder.readers import ReadOptions
+
+    return ReadOptions(
+        input_format=input_format,
+        columns=columns,
+        v2_map=v2_map,
+        zone=times.zone(timezone) if timezone else None,
+    )
+
+
+def measurement_settings() -> Settings:
+    """Measurement settings with the site's values."""
+    from decimal import Decimal
+
+    from fhir_bladder.measurement import Settings
+
+    values: dict[str, Any] = {}
+    for name in ("filling_low", "filling_high", "density"):
+        if (value := site_value(name)) is not None:
+            try:
+                values[name] = Decimal(str(value))
+            except ArithmeticError:
+                raise ConfigError(f"{name} = {value!r} is not a number", "[site]", "write a number") from None
+    return Settings(**values)
+
+
+def map_options(*, shape: str, codes: Path | None, filling_range: str) -> MapOptions:
+    """Mapping options from the command line's and the site's."""
+    from fhir_bladder.mapping import MapOptions
+    from fhir_bladder.terminology import site_codes
+
+    values: dict[str, Any] = {
+        name: value
+        for name in ("key_system", "device_system", "category", "send_calculated_mass")
+        if (value := site_value(name)) is not None
+    }
+    if codes is not None:
+        values["codes"] = site_codes.load(codes)
+    return MapOptions(shape=shape, filling_range=filling_range, settings=measurement_settings(), **values)
+
+
+@contextlib.contextmanager
+def output(path: Path | None) -> Iterator[IO[bytes]]:
+    """Where data goes: stdout, or a file that appears under its name only when it is complete."""
+    if path is None or str(path) == "-":
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    try:
+        descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise ConfigError(f"cannot write {path}", error.strerror or "", "check the folder") from None
+    try:
+        with os.fdopen(descriptor, "wb") as stream:
+            yield stream
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(temporary).chmod(0o666 & ~umask)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def say(text: str) -> None:
+    """A line for people, on stderr."""
+    click.echo(text, err=True)
+
+
+def report_error(error: BladderError) -> None:
+    """The one line of an error that does not end the verb."""
+    from fhir_bladder.cli.main import one_line
+
+    say(f"error: {one_line(str(error))}")
+
+
+def finding_line(finding: Finding) -> str:
+    """A finding on one line: severity, place, message, remedy."""
+    from fhir_bladder.cli.main import one_line
+
+    place = ":".join(str(part) for part in (finding.file, finding.line) if part)
+    if finding.exam_number:
+        place = f"{place} exam {finding.exam_number}".strip()
+    where = " ".join(part for part in (place, finding.field or finding.path) if part)
+    return one_line(
+        " — ".join(part for part in (f"{finding.severity}: {finding.message}", where, finding.hint) if part)
+    )
+
+
+def finish(codes: set[int]) -> NoReturn:
+    """Leave the verb with the exit code where several hold."""
+    raise click.exceptions.Exit(combined_exit_code(codes))
+
+
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)\Z")
+_SECONDS = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+class Duration(click.ParamType):
+    """`90s`, `10m`, `2h`, `30d`; gives seconds."""
+
+    name = "duration"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Seconds as a float."""
+        if isinstance(value, int | float):
+            return float(value)
+        match = _DURATION.match(value.strip())
+        if not match:
+            self.fail(f"{value!r} is not a duration; write 90s, 10m, 2h or 30d", param, ctx)
+        return float(match[1]) * _SECONDS[match[2]]

@@ -1,0 +1,34 @@
+"""Room `cli`: `unmap`, FHIR back to exam records."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fhir_bladder.cli import common
+
+
+@click.command("unmap", cls=common.VerbCommand)
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+def command(inputs: tuple[Path, ...], out: Path | None) -> None:
+    """FHIR (JSON, NDJSON, Bundles) back to exam records, one a line."""
+    from fhir_bladder import wire
+    from fhir_bladder.errors import BladderError
+    from fhir_bladder.mapping import from_fhir
+    from fhir_bladder.wire import files
+
+    codes: set[int] = set()
+    count = 0
+
+    def refused(error: BladderError) -> None:
+        codes.add(error.exit_code)
+        common.report_error(error)
+
+    with common.output(out) as stream:
+        for record in from_fhir(files.resources(inputs, on_error=refused), on_error=refused):
+            stream.write(wire.dumps(record) + b"\n")
+            count += 1
+    common.say(f"{count} exam records" if count else "warning: no exam records in the input")
+    common.finish(codes)
