@@ -1,12 +1,12 @@
 """Room `errors`: one exception tree, and the finding that every check reports. Imports nothing of ours.
 
-    BladderError              carries what is wrong, where, and what a person should do next
-    ├── RecordError           one record or resource is refused; the others go on        exit 1
-    ├── InputError            a file cannot be read                                      exit 3
-    ├── ConfigError           a configuration, map or credential file cannot be used     exit 3
-    ├── UnsupportedError      a profile, view or expression uses what we do not support  exit 3
-    ├── ServerError           the server cannot be reached or refuses us                 exit 4
-    └── UnfinishedError       stopped before the end, safe to run again                  exit 5
+BladderError              carries what is wrong, where, and what a person should do next
+├── RecordError           one record or resource is refused; the others go on        exit 1
+├── InputError            a file cannot be read                                      exit 3
+├── ConfigError           a configuration, map or credential file cannot be used     exit 3
+├── UnsupportedError      a profile, view or expression uses what we do not support  exit 3
+├── ServerError           the server cannot be reached or refuses us                 exit 4
+└── UnfinishedError       stopped before the end, safe to run again                  exit 5
 """
 
 from __future__ import annotations
