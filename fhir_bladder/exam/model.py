@@ -8,14 +8,24 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
-from functools import cached_property
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
 
 from fhir_bladder.errors import RecordError
 from fhir_bladder.exam import times
+from fhir_bladder.exam.problems import Problem, kind_of, refuse, refuse_as
 from fhir_bladder.exam.times import Timestamp
 from fhir_bladder.terminology import units
 
@@ -32,72 +42,108 @@ Status = Literal["final", "preliminary", "amended", "corrected", "cancelled", "e
 Gender = Literal["male", "female", "other", "unknown"]
 
 _DATE = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2})?)?\Z", re.ASCII)
+_CONTROL = r"\x00-\x08\x0b\x0c\x0e-\x1f\x7f"
+# R4 string: no control characters but tab, CR and LF. Checked by the regex engine of pydantic, not in Python.
+_TEXT = f"^[^{_CONTROL}]*[^\\s{_CONTROL}][^{_CONTROL}]*$"
+# R4 uri: no blank; an assigning system is absolute.
+_URI = r"^[A-Za-z][A-Za-z0-9+.-]*:[^\s\x00-\x1f\x7f]+$"
+_DATE_SCHEMA = r"^\d{4}(-\d{2}(-\d{2})?)?$"
+_TIME_SCHEMA = r"^\d{4}-\d{2}-\d{2}[Tt ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?([Zz]|[+-]\d{2}:?\d{2})?$"
+MAX_TEXT = 10_000
+MAX_SCANS = 1_000
+_MAX_DIGITS = 64
 
 
 class Part(BaseModel):
     """Base of every object in the record: strict types, no unknown field, immutable."""
 
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, arbitrary_types_allowed=True, ignored_types=(cached_property,)
-    )
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, arbitrary_types_allowed=True)
 
 
-def _text(value: str) -> str:
-    if not value.strip():
-        raise ValueError("is empty; leave the field out instead")
-    return value
-
-
-def _date(value: str) -> str:
+def _date(value: Any) -> str:
     if not isinstance(value, str) or not _DATE.match(value):
-        raise ValueError("is not a date; write it as 1951-03-09")
+        refuse("date-not-readable", "this is not a date", "write it as 1951-03-09, 1951-03 or 1951")
     try:
         dt.date.fromisoformat(value + "-01-01"[: 10 - len(value)] if len(value) < 10 else value)
     except ValueError as error:
-        raise ValueError(f"is not a date: {error}") from None
+        refuse("date-not-readable", f"this is not a date: {error}", "correct it")
     return value
 
 
 def _timestamp(value: Any, info: ValidationInfo) -> Timestamp:
-    if isinstance(value, Timestamp):
-        return value
     if not isinstance(value, str):
-        raise ValueError("is not a text; write the time as 2026-11-18T10:42:00+00:00")  # noqa: TRY004
-    return times.parse(value, (info.context or {}).get("zone"))
+        if isinstance(value, Timestamp):
+            return value
+        refuse("time-not-readable", f"a time must be a text, not {kind_of(value)}", _TIME_REMEDY)
+    try:
+        return times.parse(value, info.context)
+    except RecordError as error:
+        refuse_as(error, getattr(error, "id", "time-not-readable"))
+
+
+_TIME_REMEDY = "write it as 2026-11-18T10:42:00+00:00"
 
 
 def _decimal(value: Any) -> Decimal:
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        raise ValueError(f"is not a number: {str(value)[:40]!r}")
-    number = Decimal(value)
-    if not number.is_finite():
-        raise ValueError("is not a finite number")
-    return number
+    if not isinstance(value, Decimal):
+        if isinstance(value, float):  # from a JSON library that knows no decimals: the digits it would write
+            value = repr(value)
+        elif isinstance(value, bool) or not isinstance(value, int):
+            refuse("wrong-type", f"must be a number, not {kind_of(value)}", "write it without quotation marks")
+        value = Decimal(value)
+    if not value.is_finite():
+        refuse("number-not-finite", "is not a finite number", "leave it out where nothing was measured")
+    if value and not -_MAX_DIGITS < value.adjusted() < _MAX_DIGITS:  # `wire` limits the digits behind the point
+        refuse("number-out-of-range", f"has more than {_MAX_DIGITS} digits", "correct the number")
+    return value
 
 
-Text = Annotated[str, BeforeValidator(lambda v: _text(v) if isinstance(v, str) else v), Field(max_length=10_000)]
-DateText = Annotated[str, BeforeValidator(_date)]
-Time = Annotated[Timestamp, BeforeValidator(_timestamp)]
-Number = Annotated[Decimal, BeforeValidator(_decimal)]
+def _none_if_empty(value: tuple[Any, ...]) -> tuple[Any, ...] | None:
+    return value or None
+
+
+_PartT = TypeVar("_PartT", bound=Part)
+
+
+def _none_if_all_unknown(value: Part) -> Part | None:
+    return value if any(item is not None for item in value.__dict__.values()) else None
+
+
+Text = Annotated[str, Field(pattern=_TEXT, max_length=MAX_TEXT)]
+Uri = Annotated[str, Field(pattern=_URI, max_length=MAX_TEXT)]
+DateText = Annotated[str, BeforeValidator(_date), WithJsonSchema({"type": "string", "pattern": _DATE_SCHEMA})]
+Time = Annotated[Timestamp, BeforeValidator(_timestamp), WithJsonSchema({"type": "string", "pattern": _TIME_SCHEMA})]
+Number = Annotated[Decimal, BeforeValidator(_decimal), WithJsonSchema({"type": "number"})]
 _Item = TypeVar("_Item")
-Several = Annotated[tuple[_Item, ...], Field(strict=False)]
+# An empty list says nothing: it equals an absent one.
+Several = Annotated[tuple[_Item, ...], Field(strict=False), AfterValidator(_none_if_empty)]
+# So does an object whose fields are all unknown.
+Some = Annotated[_PartT, AfterValidator(_none_if_all_unknown)]
 
 
 class Quantity(Part):
-    """A number with its unit, both as written; `kind` is set by the class and decides which units will do."""
+    """A number with its unit, both as written. The class sets the kind, which decides the units that will do."""
+
+    kind: ClassVar[str] = ""
+    takes_comparator: ClassVar[bool] = False
 
     value: Number
     unit: Text
-    comparator: Literal["<", "<=", ">=", ">"] | None = None
-
-    @property
-    def kind(self) -> str:
-        """Dimension: volume, length, area, mass or frequency."""
-        raise NotImplementedError
+    comparator: Literal["<", ">"] | None = None
 
     @model_validator(mode="after")
-    def _unit_fits(self) -> Quantity:
-        units.understand(self.unit, self.kind)
+    def _unit_fits(self) -> Self:
+        try:
+            units.understand(self.unit, self.kind)
+        except RecordError as error:
+            refuse_as(error, "unit-not-usable", field="unit")
+        if self.comparator is not None and not self.takes_comparator:
+            refuse(
+                "comparator-not-taken",
+                f"comparator {self.comparator!r} stands only with the volume of a scan",
+                "leave this value out, or give it as measured",
+                field="comparator",
+            )
         return self
 
     @property
@@ -109,52 +155,43 @@ class Quantity(Part):
 class Volume(Quantity):
     """A volume, canonical mL."""
 
-    @property
-    def kind(self) -> str:
-        """Volume."""
-        return "volume"
+    kind = "volume"
+
+
+class ScanVolume(Volume):
+    """The volume of a scan: the one quantity that may carry a comparator."""
+
+    takes_comparator = True
 
 
 class Length(Quantity):
     """A length, canonical mm."""
 
-    @property
-    def kind(self) -> str:
-        """Length."""
-        return "length"
+    kind = "length"
 
 
 class Area(Quantity):
     """An area, canonical cm2."""
 
-    @property
-    def kind(self) -> str:
-        """Area."""
-        return "area"
+    kind = "area"
 
 
 class Mass(Quantity):
     """A mass, canonical g."""
 
-    @property
-    def kind(self) -> str:
-        """Mass."""
-        return "mass"
+    kind = "mass"
 
 
 class Frequency(Quantity):
     """A frequency, canonical MHz."""
 
-    @property
-    def kind(self) -> str:
-        """Frequency."""
-        return "frequency"
+    kind = "frequency"
 
 
 class Identifier(Part):
     """An identifier with its assigning system (URI)."""
 
-    system: Text
+    system: Uri
     value: Text
 
 
@@ -205,16 +242,21 @@ class Scan(Part):
 
     scan_number: int = Field(ge=1)
     taken_at: Time | None = None
-    volume: Volume | None = None
+    volume: ScanVolume | None = None
     absent_reason: AbsentReason | None = None
     centring: Centring | None = None
     off_centre_towards: Several[Direction] | None = None
     pubic_shadow: bool | None = None
 
     @model_validator(mode="after")
-    def _one_of(self) -> Scan:
+    def _one_of(self) -> Self:
         if (self.volume is None) == (self.absent_reason is None):
-            raise ValueError("needs exactly one of volume and absent_reason")
+            refuse(
+                "scan-volume-or-reason",
+                "a scan needs exactly one of volume and absent_reason",
+                "give the volume, or say not-seen, failed or refused",
+                field="volume" if self.volume is not None else "absent_reason",
+            )
         return self
 
 
@@ -262,12 +304,12 @@ class ExamRecord(Part):
     record_version: Literal["1"]
     exam_number: Text
     device: Device
-    patient: Patient | None = None
+    patient: Some[Patient] | None = None
     order: Identifier | None = None
     encounter: Identifier | None = None
     episode: Identifier | None = None
     reason: Text | None = None
-    operator: Operator | None = None
+    operator: Some[Operator] | None = None
     location: Text | None = None
     started_at: Time
     uterus_present: bool | None = None
@@ -287,13 +329,58 @@ class ExamRecord(Part):
     pelvic_surgery: bool | None = None
     retention_symptoms: bool | None = None
     position: Position | None = None
-    scans: Annotated[Several[Scan], Field(min_length=1)]
+    scans: Annotated[tuple[Scan, ...], Field(strict=False, min_length=1, max_length=MAX_SCANS)]
     reported_scan: int | None = None
     choice_rule: ChoiceRule | None = None
     diameters: Diameters | None = None
-    wall: Wall | None = None
+    wall: Some[Wall] | None = None
     verified: Verified | None = None
     action: Action | None = None
     status: Status | None = None
     supersedes: Text | None = None
     synthetic: bool | None = None
+
+    @model_validator(mode="after")
+    def _rules(self) -> Self:
+        volumes = [(scan.scan_number, scan.volume.comparator if scan.volume else None) for scan in self.scans]
+        for problem in broken_rules(volumes, self.reported_scan, self.choice_rule):
+            refuse(problem.id, problem.what, problem.remedy, field=problem.field)
+        return self
+
+
+def broken_rules(
+    scans: Sequence[tuple[int, str | None]], reported_scan: int | None, choice_rule: str | None
+) -> Iterator[Problem]:
+    """The rules that hold between fields. scans: number and comparator of each scan."""
+    numbers = [number for number, _ in scans]
+    if len(set(numbers)) < len(numbers):
+        position = next(i for i, number in enumerate(numbers) if number in numbers[:i])
+        yield Problem(
+            "scan-number-twice",
+            f"scan number {numbers[position]} stands twice",
+            "number the scans of an exam 1, 2, 3, …",
+            field=f"scans.{position}.scan_number",
+        )
+    if reported_scan is not None and reported_scan not in numbers:
+        yield Problem(
+            "reported-scan-not-there",
+            f"reported_scan is {reported_scan}, but the scans are {', '.join(map(str, numbers))}",
+            "name one of them, or leave reported_scan out",
+            field="reported_scan",
+        )
+    if choice_rule in ("median", "mean"):
+        if reported_scan is not None:
+            yield Problem(
+                "reported-scan-with-rule",
+                f"reported_scan and choice_rule {choice_rule} exclude each other",
+                "leave one of them out",
+                field="reported_scan",
+            )
+        for position, (number, comparator) in enumerate(scans):
+            if comparator:
+                yield Problem(
+                    "comparator-in-average",
+                    f"scan {number} has a comparator ({comparator}), which a {choice_rule} cannot take",
+                    "choose another choice_rule, or name the reported_scan",
+                    field=f"scans.{position}.volume.comparator",
+                )

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from fhir_bladder.errors import ConfigError, RecordError
+from fhir_bladder.errors import ConfigError
+from fhir_bladder.exam.problems import Problem
 
 # R4 dateTime with a time part; seconds may be missing in what people write, never on the wire.
-_ISO = re.compile(
-    r"(\d{4}-\d{2}-\d{2})[Tt ](\d{2}:\d{2})(:\d{2}(?:\.\d{1,9})?)?(Z|z|[+-]\d{2}:?\d{2})?\Z", re.ASCII
-)
+_ISO = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt ](\d{2}:\d{2})(:\d{2}(?:\.\d{1,9})?)?(Z|z|[+-]\d{2}:?\d{2})?\Z", re.ASCII)
 _WIRE = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(?:\.\d{1,6})?(?:Z|[+-]\d{2}:\d{2})\Z", re.ASCII)
+_MAX_OFFSET = dt.timedelta(hours=14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +52,14 @@ def parse(text: str, local_zone: ZoneInfo | None = None) -> Timestamp:
     Raises RecordError: not a date-time, no offset and no zone, a local time that a clock change makes ambiguous or
     impossible (both readings are named).
     """
+    if _WIRE.match(text):
+        try:
+            return Timestamp(text, _in_range(dt.datetime.fromisoformat(text), text))
+        except ValueError as error:
+            raise _not_a_time(text, error) from None
     match = _ISO.match(text)
     if not match:
-        raise RecordError(f"{text[:40]!r} is not a date-time", remedy="write it as 2026-11-18T10:42:00+00:00")
+        raise Problem("time-not-readable", f"{text[:40]!r} is not a date-time", "write it as 2026-11-18T10:42:00+00:00")
     day, clock, seconds, offset = match.groups()
     digits = (seconds or ":00")[:10]
     if offset and len(offset) == 5:
@@ -62,14 +67,32 @@ def parse(text: str, local_zone: ZoneInfo | None = None) -> Timestamp:
     try:
         moment = dt.datetime.fromisoformat(f"{day}T{clock}{digits}{(offset or '').upper()}")
     except ValueError as error:
-        raise RecordError(f"{text!r} is not a date-time: {error}", remedy="correct the date or the time") from None
+        raise _not_a_time(text, error) from None
     if moment.tzinfo is None:
         if local_zone is None:
-            raise RecordError(
-                f"{text!r} has no offset", remedy="add one (+01:00, Z), or configure a zone with --timezone"
+            raise Problem(
+                "time-without-offset",
+                f"{text!r} has no offset",
+                "add one (+01:00, Z), or configure a zone with --timezone",
             )
         moment = localise(moment, local_zone, text)
-    return Timestamp(text, moment)
+    return Timestamp(text, _in_range(moment, text))
+
+
+def _not_a_time(text: str, error: ValueError) -> Problem:
+    return Problem("time-not-readable", f"{text!r} is not a date-time: {error}", "correct the date or the time")
+
+
+def _in_range(moment: dt.datetime, text: str) -> dt.datetime:
+    """R4 allows offsets up to 14 hours, in whole minutes; a year outside 1900 to 2199 is a slip of the keyboard."""
+    offset = moment.utcoffset()
+    if offset is not None and (abs(offset) > _MAX_OFFSET or offset.microseconds or offset.seconds % 60):
+        raise Problem(
+            "time-not-readable", f"{text!r} has an offset that no place has", "write one from -14:00 to +14:00"
+        )
+    if not 1900 <= moment.year < 2200:
+        raise Problem("time-not-readable", f"year {moment.year} of {text!r} is out of range", "correct the year")
+    return moment
 
 
 def localise(naive: dt.datetime, local_zone: ZoneInfo, text: str) -> dt.datetime:
@@ -80,8 +103,10 @@ def localise(naive: dt.datetime, local_zone: ZoneInfo, text: str) -> dt.datetime
     readings = f"{_reading(first)} or {_reading(second)}"
     exists = first.astimezone(dt.UTC).astimezone(local_zone).replace(tzinfo=None) == naive
     kind = "happens twice" if exists else "does not exist"
-    raise RecordError(
-        f"local time {text!r} {kind} in {local_zone.key}, where the clock changes", remedy=f"write {readings}"
+    raise Problem(
+        "time-ambiguous" if exists else "time-impossible",
+        f"local time {text!r} {kind} in {local_zone.key}, where the clock changes",
+        f"write {readings}",
     )
 
 
