@@ -1,0 +1,36 @@
+"""Room `measurement`: all findings of one exam. May import exam.
+
+What is found is physics, arithmetic or practice, each with its source; nothing here is a diagnosis.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from fhir_bladder.errors import Finding
+from fhir_bladder.exam import ExamRecord
+from fhir_bladder.measurement import block
+from fhir_bladder.measurement.choice import Choice
+from fhir_bladder.measurement.facts import Check, Facts, Kind
+from fhir_bladder.measurement.settings import DEFAULT, Settings
+
+CHECKS: tuple[Check, ...] = block.CHECKS
+KINDS: tuple[Kind, ...] = block.KINDS
+
+
+def findings(
+    record: ExamRecord,
+    *,
+    now: dt.datetime | None = None,
+    settings: Settings = DEFAULT,
+    choice: Choice | None = None,
+) -> list[Finding]:
+    """Findings of one exam, `block` first. `now` (aware) is the moment of judging, default the present.
+
+    `choice` saves choosing again. Never raises on a record that the model accepts.
+    """
+    facts = Facts(record, now or dt.datetime.now(dt.UTC), settings, choice)
+    found: list[Finding] = []
+    for check in CHECKS:
+        found += check(facts)
+    return found
