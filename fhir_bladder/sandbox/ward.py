@@ -96,7 +96,7 @@ class _Ward:
         """Wall of the last scan: thickness of a wall of `mass` g around that volume, area of a slightly long bladder."""
         scan = record["scans"][-1]
         volume = float(scan["volume"]["value"])
-        area = geometry.sphere_surface(volume) * self.random.uniform(1.02, 1.07)
+        area = geometry.sphere_area(volume) * self.random.uniform(1.02, 1.07)
         thickness = 10 * mass / (area * 0.957)
         wall: Record = {"scan_number": scan["scan_number"], "layer": "whole-wall"}
         name = "caliper_thickness" if caliper else "thickness"
