@@ -85,17 +85,19 @@ _TIME_REMEDY = "write it as 2026-11-18T10:42:00+00:00"
 
 
 def _decimal(value: Any) -> Decimal:
-    if not isinstance(value, Decimal):
-        if isinstance(value, float):  # from a JSON library that knows no decimals: the digits it would write
-            value = repr(value)
-        elif isinstance(value, bool) or not isinstance(value, int):
-            refuse("wrong-type", f"must be a number, not {kind_of(value)}", "write it without quotation marks")
-        value = Decimal(value)
-    if not value.is_finite():
+    if isinstance(value, Decimal):
+        number = value
+    elif isinstance(value, float):  # from a JSON library that knows no decimals: the digits it would write
+        number = Decimal(repr(value))
+    elif isinstance(value, int) and not isinstance(value, bool):
+        number = Decimal(value)
+    else:
+        refuse("wrong-type", f"must be a number, not {kind_of(value)}", "write it without quotation marks")
+    if not number.is_finite():
         refuse("number-not-finite", "is not a finite number", "leave it out where nothing was measured")
-    if value and not -_MAX_DIGITS < value.adjusted() < _MAX_DIGITS:  # `wire` limits the digits behind the point
+    if number and not -_MAX_DIGITS < number.adjusted() < _MAX_DIGITS:  # `wire` limits the digits behind the point
         refuse("number-out-of-range", f"has more than {_MAX_DIGITS} digits", "correct the number")
-    return value
+    return number
 
 
 def _none_if_empty(value: tuple[Any, ...]) -> tuple[Any, ...] | None:

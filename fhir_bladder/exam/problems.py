@@ -24,7 +24,7 @@ class Problem(RecordError):
     """One thing wrong with a record: stable `id`, `field` path, what, remedy."""
 
     def __init__(self, id: str, what: str, remedy: str = "", *, field: str = "") -> None:
-        super().__init__(what, field, remedy, field=field)
+        super().__init__(what, "" if field in what else field, remedy, field=field)
         self.id = id
 
 
@@ -116,6 +116,8 @@ def _problem(details: ErrorDetails, model: type[BaseModel]) -> Problem:
     if kind == "literal_error":
         return _not_listed(path, value, context["expected"])
     what, remedy = _wording(kind, value, context, path)
+    if what == "is not a URI":
+        return Problem("uri-not-usable", f"{path} {what}", remedy, field=path)
     return Problem(_IDS.get(kind, "wrong-type"), f"{path} {what}", remedy, field=path)
 
 
@@ -146,6 +148,8 @@ def _wording(kind: str, value: Any, context: dict[str, Any], path: str) -> tuple
         got = shown(value, path) if kind == "int_type" and kind_of(value) == "a number" else kind_of(value)
         return f"must be {wanted}, not {got}", remedy
     if kind in ("string_pattern_mismatch", "string_unicode"):
+        if path.endswith(".system"):
+            return "is not a URI", "write an absolute one without blanks, such as https://records.example/mrn"
         if isinstance(value, str) and not value.strip():
             return "is empty", "leave the field out instead"
         return "holds characters that no text may hold", "remove control characters (below U+0020)"

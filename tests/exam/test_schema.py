@@ -1,0 +1,47 @@
+"""The exported JSON Schema is current and says what the model says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fhir_bladder import wire
+from fhir_bladder.exam import schema
+
+FILE = Path(__file__).parents[2] / "docs" / "exam-record.schema.json"
+
+
+def test_the_written_schema_is_current() -> None:
+    assert FILE.read_text(encoding="utf-8") == schema.text(), (
+        "run: python -m fhir_bladder.exam.schema > docs/exam-record.schema.json"
+    )
+
+
+def test_fields_and_units_are_in_the_schema() -> None:
+    generated = schema.json_schema()
+    assert set(generated["required"]) == {
+        "record_version",
+        "exam_number",
+        "device",
+        "started_at",
+        "void_state",
+        "scans",
+    }
+    assert generated["additionalProperties"] is False
+    assert {"mL", "cc"} <= set(generated["$defs"]["ScanVolume"]["properties"]["unit"]["enum"])
+    assert "mm" not in generated["$defs"]["ScanVolume"]["properties"]["unit"]["enum"]
+    assert generated["$defs"]["Area"]["properties"]["comparator"] == {"title": "Comparator", "type": "null"}
+
+
+def test_examples_hold_to_the_schema(example: dict[str, Any]) -> None:
+    jsonschema = pytest.importorskip("jsonschema", reason="no JSON Schema library installed")
+    validator = jsonschema.Draft202012Validator(schema.json_schema())
+    plain = json.loads(wire.dumps(example))
+    assert list(validator.iter_errors(plain)) == []
+    for path, value in (("started_at", "today"), ("colour", 1), ("void_state", "after"), ("scans", [])):
+        assert list(validator.iter_errors(plain | {path: value})), path
+    plain["scans"][0]["absent_reason"] = "failed"
+    assert list(validator.iter_errors(plain))
