@@ -1,0 +1,101 @@
+"""Room `fhirpath`: compiled expressions, the room's entrance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from typing import Any
+
+from fhir_bladder.fhirpath import model
+from fhir_bladder.fhirpath.compiler import Compiler
+from fhir_bladder.fhirpath.context import Context, Fn, Items, truth
+from fhir_bladder.fhirpath.nodes import Item, Node, plain, typed
+from fhir_bladder.fhirpath.parser import parse
+
+Hooks = Mapping[str, Callable[..., Any]]
+
+
+class Program:
+    """One compiled expression.
+
+    Common keywords of all three methods: `resource` (%resource: the nearest resource around the node, default the node
+    itself), `root` (%rootResource: the resource that holds `resource` as contained, or the Bundle to look references
+    up in), `env` (constants: name → JSON value or `typed(value, type)`), `sibling` (the `_field` object of a primitive
+    node), `resolver` (reference text → resource JSON or None, after contained and the root Bundle were looked at).
+    """
+
+    def __init__(self, expression: str, type_name: str, hooks: Hooks) -> None:
+        self.expression = expression
+        self.type_name = type_name
+        self._hooks = hooks
+        self._run: Fn = Compiler(hooks.keys()).build(parse(expression))
+
+    def __repr__(self) -> str:
+        return f"Program({self.expression!r}, {self.type_name!r})"
+
+    def items(
+        self,
+        node: Any,
+        *,
+        resource: Any = None,
+        root: Any = None,
+        env: Mapping[str, Any] | None = None,
+        sibling: Any = None,
+        resolver: Callable[[str], Any] | None = None,
+    ) -> list[Item]:
+        """Typed result: `Node`s for FHIR values, system values otherwise."""
+        focus = node if isinstance(node, Node) else self._focus(node, sibling)
+        about = focus if resource is None else resource if isinstance(resource, Node) else typed(resource)
+        whole = about if root is None else root if isinstance(root, Node) else typed(root)
+        context = Context(focus, about, whole)
+        if env:
+            context.constants = env
+        context.hooks = self._hooks
+        if resolver is not None:
+            context.resolver = _as_nodes(resolver)
+        return self._run(context)
+
+    def evaluate(self, node: Any, **keywords: Any) -> list[Any]:
+        """Result as JSON values: dicts, text, numbers, booleans; dates as text."""
+        return [plain(item) for item in self.items(node, **keywords)]
+
+    def truth(self, node: Any, **keywords: Any) -> bool | None:
+        """Result as a truth value; None where it is empty. Raises EvaluationError for several items."""
+        return truth(self.items(node, **keywords))
+
+    def _focus(self, node: Any, sibling: Any) -> Node:
+        made = typed(node, self.type_name, sibling)
+        if made.type in model.RESOURCE_BASES and isinstance(node, dict) and "resourceType" in node:
+            made.type = str(node["resourceType"])
+        return made
+
+
+def _as_nodes(resolver: Callable[[str], Any]) -> Callable[[str], Node | None]:
+    def resolve(link: str) -> Node | None:
+        found = resolver(link)
+        return found if found is None or isinstance(found, Node) else typed(found)
+
+    return resolve
+
+
+def compile(expression: str, type_name: str | None = None, *, hooks: Hooks | None = None) -> Program:
+    """Compile an expression for nodes of a FHIR type ("Observation", "Quantity", "Observation.component").
+
+    Without a type it is read from `resourceType`; other nodes are then navigated by their JSON keys alone. `hooks`
+    brings functions that need a terminology or a validator: `{"memberOf": f}` with `f(item, value_set_url)`, where
+    item is a `Node` or a system value and the answer True, False or None; `htmlChecks`, `conformsTo`, `subsumes` and
+    `subsumedBy` alike. Equal calls without hooks give the same Program.
+
+    Raises ExpressionError for text that is not FHIRPath, UnsupportedError naming what cannot be judged here.
+    """
+    if hooks:
+        return Program(expression, type_name or "", hooks)
+    return _compiled(expression, type_name or "")
+
+
+@lru_cache(maxsize=4096)
+def _compiled(expression: str, type_name: str) -> Program:
+    return Program(expression, type_name, {})
+
+
+__all__ = ["Items", "Program", "compile"]

@@ -1,0 +1,139 @@
+"""Reads the public FHIRPath R4 suite (FHIR/fhir-test-cases) and judges one case after the other.
+
+Used by test_suite.py and, run as a script, to write the result table of docs/fhirpath.md:
+    python tests/fhirpath/suite.py > docs/fhirpath-results.md
+"""
+
+from __future__ import annotations
+
+import os
+import xml.etree.ElementTree as ElementTree
+from collections import Counter
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from fhir_bladder import fhirpath, wire
+from fhir_bladder.errors import BladderError, UnsupportedError
+from fhir_bladder.fhirpath.nodes import Node, system
+from fhir_bladder.fhirpath.quantity import Quantity, parse
+from fhir_bladder.fhirpath.temporal import Temporal
+
+ROOT = Path(__file__).resolve().parents[2]
+SUITES = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
+FILE = SUITES / "fhir-r4" / "fhirpath" / "tests-fhir-r4.xml"
+EXAMPLES = SUITES / "fhir-r4" / "examples"
+
+
+@dataclass(frozen=True)
+class Case:
+    group: str
+    name: str
+    input: str
+    expression: str
+    invalid: str
+    strict: bool
+    ordered: bool
+    predicate: bool
+    outputs: tuple[tuple[str, str], ...]
+    number: int
+
+
+def cases() -> list[Case]:
+    found: list[Case] = []
+    for group in ElementTree.parse(FILE).getroot().iter("group"):
+        for test in group.iter("test"):
+            expression = test.find("expression")
+            assert expression is not None
+            found.append(
+                Case(
+                    group.get("name", ""),
+                    test.get("name", ""),
+                    test.get("inputfile", ""),
+                    expression.text or "",
+                    expression.get("invalid", ""),
+                    test.get("mode") == "strict" or test.get("checkOrderedFunctions") == "true",
+                    test.get("ordered") != "false",
+                    test.get("predicate") == "true",
+                    tuple((out.get("type", ""), out.text or "") for out in test.findall("output")),
+                    len(found),
+                )
+            )
+    return found
+
+
+def load(name: str) -> Any:
+    """The JSON form of an input; None where the folder has none (the case is then named as missing)."""
+    if not name:
+        return {}
+    path = EXAMPLES / (name.rpartition(".")[0] + ".json")
+    return wire.loads(path.read_bytes()) if path.exists() else None
+
+
+def _matches(item: Any, kind: str, text: str) -> bool:
+    if isinstance(item, Node) and kind and item.type and item.type != kind:
+        return False
+    value = system(item)
+    if isinstance(value, bool):
+        return text == ("true" if value else "false")
+    if isinstance(value, Temporal):
+        return text.lstrip("@").lstrip("T" if value.kind == "Time" else "@") == value.text
+    if isinstance(value, Quantity):
+        wanted = parse(text)
+        return wanted is not None and wanted.value == value.value and wanted.unit == value.unit
+    if isinstance(value, int | Decimal):
+        return Decimal(text) == value and (kind != "integer" or isinstance(value, int))
+    return value == text
+
+
+def judge(case: Case) -> tuple[str, str]:
+    """("passed" | "failed" | "unsupported" | "no input", what was seen)."""
+    resource = load(case.input)
+    if resource is None:
+        return "no input", case.input
+    try:
+        program = fhirpath.compile(
+            case.expression,
+        )
+        items = program.items(resource)
+    except UnsupportedError as error:
+        return "unsupported", error.what
+    except BladderError as error:
+        return ("passed" if case.invalid else "failed"), f"{type(error).__name__}: {error.what}"
+    seen = repr([system(item) for item in items])
+    if case.invalid and not case.outputs:
+        return "failed", f"no error, result {seen[:200]}"
+    if case.predicate:
+        items = [bool(items)]
+    outputs = list(case.outputs)
+    if len(items) != len(outputs):
+        return "failed", seen[:200]
+    if case.ordered:
+        good = all(_matches(item, *output) for item, output in zip(items, outputs, strict=True))
+    else:
+        good = all(any(_matches(item, *output) for item in items) for output in outputs)
+    return ("passed" if good else "failed"), seen[:200]
+
+
+def results() -> list[tuple[Case, str, str]]:
+    return [(case, *judge(case)) for case in cases()]
+
+
+if __name__ == "__main__":
+    table = results()
+    print(Counter(verdict for _, verdict, _ in table))
+    for case, verdict, seen in table:
+        if verdict not in ("passed", "no input"):
+            print(
+                verdict,
+                case.group,
+                case.name,
+                "|",
+                " ".join(case.expression.split()),
+                "=>",
+                case.outputs,
+                case.invalid,
+                "| seen",
+                seen,
+            )
