@@ -122,12 +122,15 @@ def notices() -> list[str]:
     return list(found)
 
 
-_OPENINGS = ("This material contains content from LOINC", "This material includes SNOMED", "DICOM®", "This product includes all")
+_OPENINGS = (
+    "This material contains content from LOINC", "This material includes SNOMED", "DICOM®", "This product includes all",
+)  # fmt: skip
 
 
 def _owners(text: str) -> list[str]:
     starts = sorted(place for opening in _OPENINGS if (place := text.find(opening)) >= 0)
-    return [text[start:end].strip() for start, end in zip(starts, [*starts[1:], len(text)], strict=True)]
+    ends = [*starts[1:], len(text)] if starts else []
+    return [text[start:end].strip() for start, end in zip(starts, ends, strict=True)]
 
 
 def notice() -> str:

@@ -64,7 +64,6 @@ CATHETERISED_AT = _PROFILE + "catheterised-at"
 WALL_CONTEXT = _PROFILE + "wall-context"
 NOT_SYNTHETIC = _PROFILE + "stated-not-synthetic"
 UNIDENTIFIED_PATIENT = _PROFILE + "unidentified-patient"
-STATED_EMPTY = _PROFILE + "stated-empty"
 # on Observation and component
 VOID_MEASURED = _PROFILE + "void-measured"
 # on component, and on the measurement of the single shape

@@ -146,7 +146,9 @@ def _sound(row: SiteCode, place: str) -> None:
     if row.system == LOCAL:
         raise ConfigError("the local code system is not a site's to extend", place, "use your release's system")
     if row.system == LOINC and not _mod10(row.code):
-        raise ConfigError(f"{row.code} is not a LOINC code: its check digit is wrong", place, "copy it from the release")
+        raise ConfigError(
+            f"{row.code} is not a LOINC code: its check digit is wrong", place, "copy it from the release"
+        )
     if row.system == SNOMED and not (row.code.isdecimal() and row.code.isascii() and _verhoeff(row.code)):
         raise ConfigError(f"{row.code} is not a SNOMED CT id: its check digit is wrong", place, "copy it again")
     if row.system == DICOM and not (row.code.isascii() and row.code.isdecimal()):
