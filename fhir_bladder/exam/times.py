@@ -79,6 +79,12 @@ def parse(text: str, local_zone: ZoneInfo | None = None) -> Timestamp:
     return Timestamp(text, _in_range(moment, text))
 
 
+def has_offset(text: str) -> bool:
+    """Whether a date-time says its offset."""
+    match = _ISO.match(text)
+    return bool(match and match[4])
+
+
 def _not_a_time(text: str, error: ValueError) -> Problem:
     return Problem("time-not-readable", f"{text!r} is not a date-time: {error}", "correct the date or the time")
 

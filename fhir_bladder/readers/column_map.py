@@ -1,0 +1,255 @@
+"""Room `readers`: the column map of a sheet, a TOML file, read strictly. May import exam."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fhir_bladder.errors import ConfigError, RecordError
+from fhir_bladder.exam import times
+from fhir_bladder.exam.problems import did_you_mean
+from fhir_bladder.readers.cells import Reading
+from fhir_bladder.readers.fields import Field, field_at
+from fhir_bladder.readers.items import sha256
+from fhir_bladder.terminology import units
+
+SCAN = "scans.0."
+CONFIRMED = ("void_state", "uterus_present", "verified")
+"""Fields that a constant may fill only with the name of who confirmed it: they change what a result means."""
+
+_KEYS = (
+    "group_by", "delimiter", "encoding", "decimal_mark", "timezone", "date_format", "sheet", "header_row", "absent",
+    "columns", "constants",
+)  # fmt: skip
+_COLUMN_KEYS = ("column", "unit", "values", "others", "absent", "date_format")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One record field and the columns its text comes from, joined by one blank."""
+
+    field: Field
+    names: tuple[str, ...]
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMap:
+    """A column map as read. `sha256` is that of the file."""
+
+    columns: tuple[Column, ...]
+    constants: Mapping[str, Any]
+    sha256: str
+    group_by: tuple[str, ...] = ()
+    delimiter: str = ""
+    encoding: str = "utf-8"
+    sheet: str = ""
+    header_row: int = 1
+
+    @property
+    def names(self) -> list[str]:
+        """Names of all columns used, each once."""
+        every = [name for column in self.columns for name in column.names] + list(self.group_by)
+        return list(dict.fromkeys(every))
+
+    def with_zone(self, zone: ZoneInfo | None) -> ColumnMap:
+        """The map with a zone where it names none itself."""
+        columns = (
+            replace(c, reading=replace(c.reading, zone=zone)) if c.reading.zone is None and zone else c
+            for c in self.columns
+        )
+        return replace(self, columns=tuple(columns))
+
+
+def load(path: str | Path) -> ColumnMap:
+    """Read a map file. Raises ConfigError with the place and what to write instead."""
+    try:
+        data = Path(path).read_bytes()
+    except OSError as error:
+        raise ConfigError(
+            f"cannot read the column map: {(error.strerror or '').lower()}", str(path), "check --columns"
+        ) from None
+    return parse(data, str(path))
+
+
+def parse(data: bytes, where: str = "") -> ColumnMap:
+    """Read the bytes of a map. Raises ConfigError."""
+    try:
+        table = tomllib.loads(data.decode("utf-8"), parse_float=Decimal)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"the column map is not TOML: {error}", where, "correct it") from None
+    try:
+        return _map(table, sha256(data))
+    except RecordError as error:
+        raise ConfigError(error.what, where, error.remedy) from None
+    except ConfigError as error:
+        place = f"{where} {error.where}".strip() if error.where else where
+        raise ConfigError(error.what, place, error.remedy) from None
+
+
+def _map(table: dict[str, Any], digest: str) -> ColumnMap:
+    _known(table, _KEYS, "")
+    for name, wanted in (("columns", dict), ("constants", dict), ("header_row", int)):
+        if name in table and (not isinstance(table[name], wanted) or isinstance(table[name], bool)):
+            raise ConfigError(f"{name} has the wrong type", "", _TYPES[wanted])
+    for name in ("group_by", "delimiter", "encoding", "decimal_mark", "timezone", "date_format", "sheet"):
+        if not isinstance(table.get(name, ""), str):
+            raise ConfigError(f"{name} is not a text", "", "put it in quotation marks")
+    mark = table.get("decimal_mark", ".")
+    if mark not in (".", ","):
+        raise ConfigError(f"decimal_mark {mark!r} is not known", "", 'write "." or ","')
+    zone = times.zone(table["timezone"]) if "timezone" in table else None
+    base = Reading(
+        absent=_texts(table.get("absent", []), ""),
+        date_format=_date_format(table.get("date_format", "")), decimal_mark=mark, zone=zone,
+    )  # fmt: skip
+    columns = tuple(_column(path, spec, base) for path, spec in _flat(table.get("columns", {}), columns=True))
+    if not columns:
+        raise ConfigError("the map names no columns", "[columns]", 'add lines such as exam_number = "No"')
+    constants = {path: _constant(path, value) for path, value in _flat(table.get("constants", {}), columns=False)}
+    for column in columns:
+        if column.field.path in constants:
+            raise ConfigError(f"{column.field.path} is both a column and a constant", "", "keep one of them")
+    return ColumnMap(
+        columns, constants, digest, _group_by(table.get("group_by", ""), columns),
+        _delimiter(table.get("delimiter", "")), _encoding(table.get("encoding", "utf-8")),
+        table.get("sheet", ""), max(1, table.get("header_row", 1)),
+    )  # fmt: skip
+
+
+_TYPES = {dict: "write it as a table", int: "write a whole number"}
+
+
+def _known(table: Mapping[str, Any], names: Iterable[str], where: str) -> None:
+    for key in table:
+        if key not in names:
+            raise ConfigError(
+                f"unknown key {key!r}", where, did_you_mean(key, names) or f"known are {', '.join(names)}"
+            )
+
+
+def _flat(table: dict[str, Any], *, columns: bool, prefix: str = "") -> Iterable[tuple[str, Any]]:
+    """`"device.serial" = …` and `device.serial = …` (a nested table in TOML) mean the same."""
+    for key, value in table.items():
+        path = prefix + key
+        own = isinstance(value, dict) and ("column" in value if columns else set(value) == {"value", "confirmed_by"})
+        if isinstance(value, dict) and not own and (field_at(path).kind == "object" or field_at(path).many):
+            yield from _flat(value, columns=columns, prefix=f"{path}.")
+        else:
+            yield path, value
+
+
+def _column(path: str, spec: Any, base: Reading) -> Column:
+    where = f"[columns] {path}"
+    field = field_at(path)
+    if field.kind == "object":
+        raise ConfigError(f"{path} is not one value", where, "map its fields one by one")
+    if path.startswith("scans.") and not path.startswith(SCAN):
+        raise ConfigError("a row holds one scan", where, f"write {SCAN}{path.split('.', 2)[-1]}")
+    if isinstance(spec, str | list):
+        spec = {"column": spec}
+    if not isinstance(spec, dict) or "column" not in spec:
+        raise ConfigError("no column is named", where, 'write the column\'s name, or { column = "…" }')
+    _known(spec, _COLUMN_KEYS, where)
+    names = spec["column"] if isinstance(spec["column"], list) else [spec["column"]]
+    if not names or not all(isinstance(name, str) and name.strip() for name in names):
+        raise ConfigError("a column's name must be a text", where, "put it in quotation marks")
+    unit, values = spec.get("unit", ""), spec.get("values")
+    if unit:
+        if field.kind != "quantity":
+            raise ConfigError(f"{path} is no quantity and takes no unit", where, "leave unit out")
+        try:
+            units.understand(unit, field.dimension)
+        except RecordError as error:
+            raise ConfigError(error.what, where, error.remedy) from None
+    if values is not None and not isinstance(values, dict):
+        raise ConfigError("values has the wrong type", where, 'write values = { "text" = "what it means" }')
+    if spec.get("others", "refuse") not in ("refuse", "absent"):
+        raise ConfigError(f"others {spec['others']!r} is not known", where, 'write "refuse" or "absent"')
+    reading = replace(
+        base, unit=unit, absent=base.absent + _texts(spec.get("absent", []), where),
+        values=_values(values, field, where), others_absent=spec.get("others") == "absent",
+        date_format=_date_format(spec.get("date_format", base.date_format)),
+    )  # fmt: skip
+    return Column(field, tuple(name.strip() for name in names), reading)
+
+
+def _texts(texts: Any, where: str) -> tuple[str, ...]:
+    if not isinstance(texts, list) or not all(isinstance(text, str) for text in texts):
+        raise ConfigError("absent has the wrong type", where, 'write a list of texts, such as ["---"]')
+    return tuple(texts)
+
+
+def _values(values: dict[str, Any] | None, field: Field, where: str) -> dict[str, Any] | None:
+    if values is None:
+        return None
+    for text, meaning in values.items():
+        meanings = meaning if isinstance(meaning, list) else [meaning]
+        for one in meanings:
+            if (field.kind == "boolean") != isinstance(one, bool):
+                wanted = "true or false" if field.kind == "boolean" else "a text"
+                raise ConfigError(f"the meaning of {text!r} is not {wanted}", where, f"write {wanted}")
+            if field.kind == "choice" and one not in field.choices:
+                near = did_you_mean(str(one), field.choices)
+                raise ConfigError(f"{one!r} is not known", where, near or f"write one of {', '.join(field.choices)}")
+    return values
+
+
+def _constant(path: str, value: Any) -> Any:
+    where = f"[constants] {path}"
+    field_at(path)
+    confirmed = isinstance(value, dict) and set(value) <= {"value", "confirmed_by"} and "value" in value
+    if path.split(".")[0] in CONFIRMED:
+        name = value.get("confirmed_by") if confirmed else None
+        if not isinstance(name, str) or not name.strip():
+            shown = str(value["value"] if confirmed else value)
+            raise ConfigError(
+                f"a constant for {path} changes what every result means and needs a name", where,
+                f'write {{ value = "{shown}", confirmed_by = "who, when" }}',
+            )  # fmt: skip
+    value = value["value"] if confirmed and "confirmed_by" in value else value
+    return value.isoformat() if isinstance(value, dt.date | dt.datetime) else value
+
+
+def _group_by(name: str, columns: tuple[Column, ...]) -> tuple[str, ...]:
+    if not name:
+        return ()
+    mapped = {column.field.path: column.names for column in columns}
+    if name in mapped:
+        return mapped[name]
+    if any(name in names for names in mapped.values()):
+        return (name,)
+    raise ConfigError(f"group_by {name!r} is no field mapped here", "", did_you_mean(name, mapped) or "map it first")
+
+
+def _delimiter(text: str) -> str:
+    text = {"\\t": "\t", "tab": "\t"}.get(text, text)
+    if len(text) > 1 or text in ('"', "\r", "\n"):
+        raise ConfigError(f"delimiter {text!r} will not do", "", 'write one character, such as ";" or "\\t"')
+    return text
+
+
+def _encoding(name: str) -> str:
+    try:
+        "".encode(name)
+    except LookupError:
+        raise ConfigError(f"encoding {name!r} is not known", "", 'write "utf-8", "cp1252" or "latin-1"') from None
+    return name
+
+
+def _date_format(text: Any) -> str:
+    if not isinstance(text, str):
+        raise ConfigError("date_format is not a text", "", 'write it like "%d.%m.%Y %H:%M"')
+    if text:
+        moment = dt.datetime(2026, 11, 18, 10, 42, 31)
+        try:
+            dt.datetime.strptime(moment.strftime(text), text)
+        except ValueError as error:
+            raise ConfigError(f"date_format {text!r} will not do: {error}", "", 'write "%d.%m.%Y %H:%M"') from None
+    return text
