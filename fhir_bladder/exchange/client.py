@@ -413,6 +413,11 @@ class _Call:
                 raise AmbiguousOutcome(error.what, self.shown, error.remedy) from None
             except Exception as error:  # noqa: BLE001 - urllib3 and sockets raise many kinds
                 raise self._lost(error, watch, sent=True) from None
+            if watch.expired:
+                raise _Lost("deadline", "no answer within the deadline", sent=True)
+            if not data and not _framed(headers) and raw.status not in (204, 304) and self.method != "HEAD":
+                # http.client takes a connection that ends inside the headers for the end of the headers
+                raise _Lost("headers-cut", "the connection broke", sent=True)
             response = Response(
                 raw.status, headers, None, data, str(url), shown(self.client.base, url), attempts=self.attempt
             )
@@ -530,6 +535,11 @@ class _Call:
         if self.client.until.passed:
             raise UnfinishedError("the deadline is over", self.shown, "run the same command again")
         raise HttpError(lost.told, self.shown, "run the same command again")
+
+
+def _framed(headers: Mapping[str, str]) -> bool:
+    """Whether the end of the body can be told from a broken connection."""
+    return "content-length" in headers or "chunked" in headers.get("transfer-encoding", "").lower()
 
 
 def _explained(error: Exception) -> tuple[str, str]:
