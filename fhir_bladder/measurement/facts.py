@@ -38,6 +38,14 @@ class Facts:
         scan = self.choice.scan
         return scan.taken_at if scan is not None and scan.taken_at is not None else self.record.started_at
 
+    @property
+    def wall_scan(self) -> Scan | None:
+        """The scan the wall was measured on: the stated one, else the reported one; None where it is unknown."""
+        wall = self.record.wall
+        if wall is None or wall.scan_number is None:
+            return self.choice.scan
+        return next((scan for scan in self.record.scans if scan.scan_number == wall.scan_number), None)
+
     def quantities(self) -> Iterator[tuple[str, Quantity]]:
         """Every quantity of the record with its field path."""
         record = self.record

@@ -38,11 +38,14 @@ class Settings:
     mass_low_factor: Decimal = Decimal("0.95")
     mass_high_factor: Decimal = Decimal("1.06")
     mass_shape_percent: Decimal = Decimal(1)
-    catheter_volume: Decimal = Decimal(300)
+    catheter_volume: Decimal = Decimal(100)
     filling_rate: Decimal = Decimal(20)
+    filling_minutes: int = 10
     swap_seconds: int = 60
+    repeat_minutes: int = 30
     pair_minutes: int = 60
     future_minutes: int = 5
+    gap_greatest: int = 1000
 
     def __post_init__(self) -> None:
         for field in fields(self):
