@@ -1,0 +1,113 @@
+"""Room `exchange`: Devices and Patients that exams refer to, found or created once. May import errors, mapping.
+
+Creating goes through a latch that all workers and all processes of one outbox share: conditional creates sent at the
+same time make doubles on real servers.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from fhir_bladder.errors import ServerError
+from fhir_bladder.exchange.outbox_schema import fcntl
+from fhir_bladder.exchange.proof import Pair, Proof
+from fhir_bladder.exchange.push_capability import Capability
+from fhir_bladder.exchange.push_link import Link
+from fhir_bladder.exchange.push_plan import post
+from fhir_bladder.exchange.push_send import Outcome, Sender
+from fhir_bladder.exchange.push_unit import Json
+
+
+class Latch:
+    """One at a time, over threads and processes: a lock file beside the outbox."""
+
+    def __init__(self, outbox: Path) -> None:
+        self._path = outbox.with_name(outbox.name + "-latch")
+        self._lock = threading.Lock()
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the latch; the kernel frees it when the process ends in whatever way."""
+        with self._lock:
+            if fcntl is None:
+                yield
+                return
+            handle = os.open(self._path, os.O_CREAT | os.O_RDWR, 0o600)
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX)
+                yield
+            finally:
+                os.close(handle)
+
+
+class Ensurer:
+    """Finds resources by identifier and creates those that are not there; remembers what it found."""
+
+    def __init__(self, link: Link, proof: Proof, capability: Capability, latch: Latch, most: int) -> None:
+        self._link = link
+        self._proof = proof
+        self._sender = Sender(link, capability)
+        self._capability = capability
+        self._latch = latch
+        self._most = most
+        self._known: dict[tuple[str, Pair], list[Json]] = {}
+        self._lock = threading.Lock()
+
+    def find(self, kind: str, pairs: Sequence[Pair]) -> dict[Pair, list[Json]]:
+        """Resources by identifier; those found once are remembered, those not found are looked up again."""
+        with self._lock:
+            missing = [pair for pair in dict.fromkeys(pairs) if not self._known.get((kind, pair))]
+        if missing:
+            found = self._proof.by_identifier(kind, missing)
+            with self._lock:
+                self._known.update({(kind, pair): resources for pair, resources in found.items()})
+        with self._lock:
+            return {pair: self._known.get((kind, pair), []) for pair in pairs}
+
+    def ensure(self, kind: str, wanted: dict[Pair, Json]) -> dict[Pair, list[Json]]:
+        """Resources by identifier, created where there is none. Two for one identifier are returned as found.
+
+        Raises ServerError where the server refuses to create one.
+        """
+        found = self.find(kind, list(wanted))
+        if all(found.values()):
+            return found
+        with self._latch.held():
+            outcome = Outcome()
+            for attempt in range(1, self._link.retry.attempts + 1):
+                found = self.find(kind, list(wanted))
+                missing = [pair for pair, resources in found.items() if not resources]
+                if not missing:
+                    return found
+                if attempt > 1:
+                    self._link.pause(attempt - 1, outcome.asked)
+                outcome = self._create([wanted[pair] for pair in missing])
+                if not outcome.clean and not outcome.passing and not outcome.limit:
+                    break
+            found = self.find(kind, list(wanted))
+        if all(found.values()):
+            return found
+        raise ServerError(
+            f"the server does not take a {kind} ({outcome.words or 'each entry refused'})",
+            kind,
+            f"put it there by other means, or use --{'devices' if kind == 'Device' else 'patients'} match or logical",
+        )
+
+    def _create(self, resources: Sequence[Json]) -> Outcome:
+        entries = [post(resource, "", "", self._capability) for resource in resources]
+        outcome = Outcome()
+        size = self._most
+        start = 0
+        while start < len(entries):
+            outcome = self._sender.send(entries[start : start + size], size)
+            if outcome.limit and size > 1:
+                size = max(1, size // 2)
+                continue
+            if not outcome.clean:
+                return outcome
+            start += size
+        return outcome
