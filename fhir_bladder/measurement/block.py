@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 
 from fhir_bladder.errors import Finding
+from fhir_bladder.exam import Timestamp
 from fhir_bladder.measurement.ages import age_range
 from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind, written_slack
 from fhir_bladder.measurement.settings import OURS, PRACTICE
@@ -57,16 +58,8 @@ def value_impossible(facts: Facts) -> tuple[Finding, ...]:
     """A value below 0 or not finite, or a volume above the greatest one (default 5,000 mL, inclusive)."""
     greatest = facts.settings.impossible_volume
     record = facts.record
-    if record.diameters is None and record.earlier_voids is None and record.catheterised_volume is None:
-        wall, voided = record.wall, record.voided_volume
-        if all(0 <= value <= greatest for _, value, _ in facts.volumes) and (
-            voided is None or 0 <= voided.canonical <= greatest
-        ):
-            if wall is None:
-                return NOTHING
-            received = (wall.thickness, wall.caliper_thickness, wall.surface_area, wall.mass, wall.probe_frequency)
-            if all(one is None or (one.value.is_finite() and one.value >= 0) for one in received):
-                return NOTHING
+    if _surely_possible(facts):
+        return NOTHING
     found: tuple[Finding, ...] = NOTHING
     for field, quantity in facts.quantities():
         limited = quantity.kind == "volume"
@@ -81,6 +74,24 @@ def value_impossible(facts: Facts) -> tuple[Finding, ...]:
     return found
 
 
+def _surely_possible(facts: Facts) -> bool:
+    """The common case in few steps; where it is not sure, every quantity is looked at by name."""
+    record, greatest = facts.record, facts.settings.impossible_volume
+    for _, value, _ in facts.volumes:
+        if not 0 <= value <= greatest:
+            return False
+    if record.diameters is not None or record.earlier_voids is not None or record.catheterised_volume is not None:
+        return False
+    if record.voided_volume is not None and not 0 <= record.voided_volume.canonical <= greatest:
+        return False
+    wall = record.wall
+    if wall is not None:
+        for one in (wall.thickness, wall.surface_area, wall.caliper_thickness, wall.mass, wall.probe_frequency):
+            if one is not None and not one.value >= 0:
+                return False
+    return True
+
+
 def void_order(facts: Facts) -> tuple[Finding, ...]:
     """A void after the post-void scan, or between the scans of one exam.
 
@@ -89,11 +100,12 @@ def void_order(facts: Facts) -> tuple[Finding, ...]:
     record = facts.record
     if record.voided_at is None and not record.earlier_voids:
         return NOTHING
-    found: tuple[Finding, ...] = NOTHING
     result_time = facts.result_time
+    found: tuple[Finding, ...] = NOTHING
     taken = [scan.taken_at for scan in record.scans if scan.taken_at is not None]
-    first = min(taken, key=lambda time: time.moment, default=None)
-    last = max(taken, key=lambda time: time.moment, default=None)
+    first = last = None
+    if len(taken) > 1:
+        first, last = min(taken, key=_moment), max(taken, key=_moment)
     for field, void in facts.voids():
         if (
             record.void_state == "post-void"
@@ -123,11 +135,18 @@ def void_order(facts: Facts) -> tuple[Finding, ...]:
     return found
 
 
+def _moment(time: Timestamp) -> dt.datetime:
+    return time.moment
+
+
 def time_order(facts: Facts) -> tuple[Finding, ...]:
     """A time later than now (clocks may differ by `settings.future_minutes`), or before the patient's birth."""
     record = facts.record
-    limit = facts.now + dt.timedelta(minutes=facts.settings.future_minutes)
+    limit = facts.now + facts.settings.future
     birth = record.patient.birth_date if record.patient is not None else None
+    moments = facts.moments
+    if max(moments) <= limit and (birth is None or min(moments).year > int(birth[:4])):
+        return NOTHING
     found: tuple[Finding, ...] = NOTHING
     for field, time in facts.times():
         moment = time.moment
@@ -139,8 +158,7 @@ def time_order(facts: Facts) -> tuple[Finding, ...]:
                 found=time.text,
                 hint="set the scanner's clock or its time zone, then correct the time",
             )
-        # Ages come from dates as written; only a year that could be before birth is looked at closely.
-        if birth is not None and moment.year <= int(birth[:4]):
+        if birth is not None:
             ages = age_range(birth, moment.date())
             if ages is not None and ages[1] < 0:
                 found += BEFORE_BIRTH.found(

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from fhir_bladder.exam import ExamRecord
-from fhir_bladder.exam.model import Wall
+from fhir_bladder.exam.model import Scan, Wall
 from fhir_bladder.measurement import mass, voiding
 from fhir_bladder.measurement.ages import is_child
 from fhir_bladder.measurement.choice import Choice, bounds, choose
@@ -18,6 +18,18 @@ from fhir_bladder.measurement.settings import AGE_UNKNOWN_TEXT, CHILD_TEXT, DEFA
 AREA_THICKNESS, SPHERE_SHELL = "area-thickness", "sphere-shell"
 _GREATEST = 1_000_000  # mm, cm2, mL: nothing beyond is worth a calculation
 NOT_FROM_DETRUSOR = "not calculated from the thickness of the detrusor alone"
+
+
+class Filling(NamedTuple):
+    """Volume of the wall's scan in mL and what the filling range says of it; fields as in Calculated."""
+
+    volume: Decimal | None
+    comparator: str | None
+    scan: int | None
+    inside: bool | None
+    mark: str
+    age_note: str
+    child: bool | None
 
 
 class Calculated(NamedTuple):
@@ -30,7 +42,7 @@ class Calculated(NamedTuple):
     filling range; None where that cannot be told or does not apply. wall_mark: words that mark received wall values
     (outside or unknown, children), empty inside the range. age_note: said where the age is unknown.
     efficiency: %, one decimal. efficiency_absent: why a voiding efficiency with a measured void has no value.
-    minutes: whole minutes since the last void; minutes_basis: up to when.
+    minutes: whole minutes since the last void; minutes_basis: up to when. filling: all of the filling range at once.
     """
 
     mass: Decimal | None = None
@@ -50,6 +62,7 @@ class Calculated(NamedTuple):
     efficiency_absent: str = ""
     minutes: int | None = None
     minutes_basis: str = ""
+    filling: Filling | None = None
 
 
 class _Mass(NamedTuple):
@@ -60,18 +73,6 @@ class _Mass(NamedTuple):
     source: str = ""
     text: str = ""
     absent: str = ""
-
-
-class Filling(NamedTuple):
-    """Volume of the wall's scan in mL and what the filling range says of it; fields as in Calculated."""
-
-    volume: Decimal | None
-    comparator: str | None
-    scan: int | None
-    inside: bool | None
-    mark: str
-    age_note: str
-    child: bool | None
 
 
 def calculate(record: ExamRecord, settings: Settings = DEFAULT, *, choice: Choice | None = None) -> Calculated:
@@ -92,8 +93,16 @@ def calculate(record: ExamRecord, settings: Settings = DEFAULT, *, choice: Choic
     return Calculated(
         value, model, density, thickness, source, text, absent,
         filling.volume, filling.comparator, filling.scan, filling.inside, filling.mark, filling.age_note,
-        efficiency, efficiency_absent, minutes, basis,
+        efficiency, efficiency_absent, minutes, basis, filling,
     )  # fmt: skip
+
+
+def scan_by_number(record: ExamRecord, number: int) -> Scan | None:
+    """The scan of that number, None where there is none."""
+    for scan in record.scans:
+        if scan.scan_number == number:
+            return scan
+    return None
 
 
 def filling_of(record: ExamRecord, wall: Wall, choice: Choice, settings: Settings = DEFAULT) -> Filling:
@@ -104,17 +113,16 @@ def filling_of(record: ExamRecord, wall: Wall, choice: Choice, settings: Setting
     """
     scan = choice.scan
     if wall.scan_number is not None:
-        scan = next((one for one in record.scans if one.scan_number == wall.scan_number), None)
+        scan = scan_by_number(record, wall.scan_number)
     number, volume, comparator = None, None, None
     if scan is not None:
         number = scan.scan_number
         if scan.volume is not None:
-            volume, comparator = scan.volume.canonical, scan.volume.comparator
-    child = is_child(
-        record.patient.birth_date if record.patient is not None else None,
-        record.started_at.moment.date(),
-        settings.adult_age,
-    )
+            received = scan.volume
+            volume = received.value if received.unit == "mL" else received.canonical
+            comparator = received.comparator
+    birth = record.patient.birth_date if record.patient is not None else None
+    child = None if birth is None else is_child(birth, record.started_at.moment.date(), settings.adult_age)
     if child:
         return Filling(volume, comparator, number, None, CHILD_TEXT, "", child)
     inside = None

@@ -10,6 +10,7 @@ from decimal import Decimal
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord, Timestamp
 from fhir_bladder.exam.model import Quantity, Scan
+from fhir_bladder.measurement.calculated import Filling, filling_of, scan_by_number
 from fhir_bladder.measurement.choice import Choice, choose
 from fhir_bladder.measurement.settings import DEFAULT, Settings
 
@@ -17,20 +18,43 @@ from fhir_bladder.measurement.settings import DEFAULT, Settings
 class Facts:
     """A record with its result, its volumes in mL and the moment of judging (aware)."""
 
-    __slots__ = ("choice", "now", "record", "settings", "volumes")
+    __slots__ = ("_filling", "choice", "moments", "now", "record", "settings", "volumes")
 
     def __init__(
-        self, record: ExamRecord, now: dt.datetime, settings: Settings = DEFAULT, choice: Choice | None = None
+        self,
+        record: ExamRecord,
+        now: dt.datetime,
+        settings: Settings = DEFAULT,
+        choice: Choice | None = None,
+        filling: Filling | None = None,
     ) -> None:
         self.record = record
         self.now = now
         self.settings = settings
         self.choice = choose(record) if choice is None else choice
-        self.volumes: list[tuple[Scan, Decimal, str | None]] = [
-            (scan, volume.value if volume.unit == "mL" else volume.canonical, volume.comparator)
-            for scan in record.scans
-            if (volume := scan.volume) is not None
-        ]
+        self.volumes: list[tuple[Scan, Decimal, str | None]] = []
+        self.moments = moments = [record.started_at.moment]
+        self._filling = filling
+        for scan in record.scans:
+            volume = scan.volume
+            if volume is not None:
+                value = volume.value if volume.unit == "mL" else volume.canonical
+                self.volumes.append((scan, value, volume.comparator))
+            if scan.taken_at is not None:
+                moments.append(scan.taken_at.moment)
+        if record.voided_at is not None:
+            moments.append(record.voided_at.moment)
+        if record.verified is not None:
+            moments.append(record.verified.at.moment)
+        if record.earlier_voids or record.catheter_removed_at or record.catheterised_at or record.action:
+            self.moments = [time.moment for _, time in self.times()]
+
+    @property
+    def filling(self) -> Filling | None:
+        """What the filling range says of the wall's scan; None without wall."""
+        if self._filling is None and self.record.wall is not None:
+            self._filling = filling_of(self.record, self.record.wall, self.choice, self.settings)
+        return self._filling
 
     @property
     def result_time(self) -> Timestamp:
@@ -44,7 +68,7 @@ class Facts:
         wall = self.record.wall
         if wall is None or wall.scan_number is None:
             return self.choice.scan
-        return next((scan for scan in self.record.scans if scan.scan_number == wall.scan_number), None)
+        return scan_by_number(self.record, wall.scan_number)
 
     def quantities(self) -> Iterator[tuple[str, Quantity]]:
         """Every quantity of the record with its field path."""

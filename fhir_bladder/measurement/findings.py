@@ -10,6 +10,7 @@ import datetime as dt
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.measurement import block, plausible, remarks
+from fhir_bladder.measurement.calculated import Calculated
 from fhir_bladder.measurement.choice import Choice
 from fhir_bladder.measurement.facts import Check, Facts, Kind
 from fhir_bladder.measurement.settings import DEFAULT, Settings
@@ -24,13 +25,17 @@ def findings(
     now: dt.datetime | None = None,
     settings: Settings = DEFAULT,
     choice: Choice | None = None,
+    calculated: Calculated | None = None,
 ) -> list[Finding]:
     """Findings of one exam, `block` first. `now` (aware) is the moment of judging, default the present.
 
-    `choice` saves choosing again. Never raises on a record that the model accepts.
+    `choice` and `calculated` (with the same settings) save work done before. Never raises on a record
+    that the model accepts.
     """
-    facts = Facts(record, now or dt.datetime.now(dt.UTC), settings, choice)
+    filling = calculated.filling if calculated is not None else None
+    facts = Facts(record, now or dt.datetime.now(dt.UTC), settings, choice, filling)
     found: list[Finding] = []
     for check in CHECKS:
-        found += check(facts)
+        if one := check(facts):
+            found += one
     return found

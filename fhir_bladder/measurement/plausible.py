@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from itertools import pairwise
+from math import pi
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam.model import Length, Scan
@@ -37,6 +38,7 @@ WITHOUT_VOID = Kind("post-void-without-void", "warn", "a post-void scan, but no 
 BETTER_SCAN = Kind("better-scan-exists", "warn", "the reported scan is off centre or shadowed, a better one exists",
                    PRACTICE)  # fmt: skip
 
+_SPHERE_CUBED = 36 * pi
 _CENTRING = {"centred": 0, "partly-centred": 1, "not-centred": 2}
 
 
@@ -65,7 +67,7 @@ def repeats(facts: Facts) -> tuple[Finding, ...]:
     values = [value for _, value in exact]
     low, high = min(values), max(values)
     found: tuple[Finding, ...] = NOTHING
-    for index, (_, one) in enumerate(exact):
+    for index, (_, one) in enumerate(exact if high >= settings.tenfold_volume and high > 2 * low else ()):
         for scan, other in exact[index + 1 :]:
             if tenfold(one, other, settings.tenfold_volume, settings.tenfold_percent):
                 found += TENFOLD.found(
@@ -75,6 +77,8 @@ def repeats(facts: Facts) -> tuple[Finding, ...]:
                     found=f"{one} and {other} mL",
                     hint="compare with the scanner's own reading",
                 )
+    if high - low <= settings.spread_volume:
+        return found
     allowed = max(settings.spread_volume, sum(values, Decimal(0)) / len(values) * settings.spread_percent / 100)
     if high - low > allowed:
         found += SPREAD.found(
@@ -146,19 +150,23 @@ def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
     scan = facts.wall_scan
     if scan is None or scan.volume is None or scan.volume.comparator == "<":
         return NOTHING
-    least_volume, _ = span(scan.volume)
-    _, greatest_area = span(wall.surface_area)
+    area, volume = wall.surface_area, scan.volume
+    area_value = float(area.value if area.unit == "cm2" else area.canonical)
+    volume_value = float(volume.value if volume.unit == "mL" else volume.canonical)
+    if area_value > 0 and area_value * area_value * area_value >= _SPHERE_CUBED * volume_value * volume_value:
+        return NOTHING  # A ≥ (36π)^(1/3) V^(2/3) as written; the digits need not be looked at
+    least_volume, _ = span(volume)
+    _, greatest_area = span(area)
     if least_volume <= 0 or greatest_area <= 0:
         return NOTHING
     least_area = geometry.sphere_area(least_volume)
     if greatest_area >= least_area:
         return NOTHING
-    area = wall.surface_area
-    ratio = geometry.sphericity(float(scan.volume.canonical), float(area.canonical)) if area.value > 0 else None
+    ratio = geometry.sphericity(volume_value, area_value) if area_value > 0 else None
     return AREA_BELOW_SPHERE.found(
         facts.record,
         field="wall.surface_area",
-        expected=f"at least {least_area:.1f} cm2 around {scan.volume.canonical} mL",
+        expected=f"at least {least_area:.1f} cm2 around {volume.canonical} mL",
         found=f"{area.value} {area.unit}" + (f", sphericity {ratio:.3f}" if ratio is not None else ""),
         hint="the area may leave out a part of the bladder, or stand in another unit",
     )

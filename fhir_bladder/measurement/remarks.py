@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fhir_bladder.errors import Finding
-from fhir_bladder.measurement.calculated import filling_of
 from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind
 from fhir_bladder.measurement.settings import PRACTICE
 
@@ -23,8 +22,8 @@ def outside_range(facts: Facts) -> tuple[Finding, ...]:
         return NOTHING
     if wall.thickness is None and wall.caliper_thickness is None and wall.surface_area is None and wall.mass is None:
         return NOTHING
-    filling = filling_of(record, wall, facts.choice, facts.settings)
-    if filling.child:
+    filling = facts.filling
+    if filling is None or filling.child:
         return NOTHING
     found: tuple[Finding, ...] = NOTHING
     if not filling.inside:
@@ -64,6 +63,11 @@ def zero_volume(facts: Facts) -> tuple[Finding, ...]:
 
 def midnight(facts: Facts) -> tuple[Finding, ...]:
     """A time of the record on the stroke of midnight, local; one finding an exam."""
+    for moment in facts.moments:
+        if not moment.hour and not moment.minute:
+            break
+    else:
+        return NOTHING
     for field, time in facts.times():
         moment = time.moment
         if not moment.hour and not moment.minute and not moment.second and not moment.microsecond:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, fields
 from decimal import Decimal
 
@@ -60,6 +61,11 @@ class Settings:
             raise ConfigError(
                 f"the filling range {self.filling_low} to {self.filling_high} mL is empty", "", "swap its ends"
             )
+
+    @property
+    def future(self) -> dt.timedelta:
+        """How far ahead of now a time may lie before it counts as in the future."""
+        return dt.timedelta(minutes=self.future_minutes)
 
     @property
     def filling_text(self) -> str:
