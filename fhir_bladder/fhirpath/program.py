@@ -6,13 +6,30 @@ from collections.abc import Callable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from fhir_bladder.fhirpath import model
+from fhir_bladder.errors import UnsupportedError
+from fhir_bladder.fhirpath import ast, direct, model, templates
 from fhir_bladder.fhirpath.compiler import Compiler
 from fhir_bladder.fhirpath.context import Context, Fn, Items, truth
+from fhir_bladder.fhirpath.general import General
 from fhir_bladder.fhirpath.nodes import Item, Node, plain, typed
 from fhir_bladder.fhirpath.parser import parse
 
 Hooks = Mapping[str, Callable[..., Any]]
+
+
+_NOT_HERE = (direct.Slow, AttributeError, TypeError, KeyError, IndexError, ValueError)
+"""What the direct code raises on data it was not written for, ill-typed JSON included."""
+
+
+def _direct(tree: ast.Expr, expression: str, type_name: str) -> tuple[direct.Direct | None, str]:
+    written = templates.TEMPLATES.get(" ".join(expression.split()))
+    try:
+        if written is not None:
+            return written(type_name), "bool"
+        run, kind, _ = direct.write(tree, type_name)
+    except direct.NotDirect:
+        return None, ""
+    return run, kind
 
 
 class Program:
@@ -28,7 +45,18 @@ class Program:
         self.expression = expression
         self.type_name = type_name
         self._hooks = hooks
-        self._run: Fn = Compiler(hooks.keys()).build(parse(expression))
+        tree = parse(expression)
+        self._general: General | None = None
+        try:
+            self._run: Fn = Compiler(hooks.keys()).build(tree)
+        except UnsupportedError as refused:
+            self._general = General(expression, tree, refused)
+            self._run = self._ask_general
+        self._direct: direct.Direct | None = None
+        self._kind = ""
+        if type_name and not hooks:
+            self._direct, self._kind = _direct(tree, expression, type_name)
+        self._truth = self._direct if self._kind in ("bool", "bool3", "one:boolean") else None
 
     def __repr__(self) -> str:
         return f"Program({self.expression!r}, {self.type_name!r})"
@@ -55,13 +83,41 @@ class Program:
             context.resolver = _as_nodes(resolver)
         return self._run(context)
 
-    def evaluate(self, node: Any, **keywords: Any) -> list[Any]:
+    def evaluate(self, node: Any, *, resource: Any = None, root: Any = None, **more: Any) -> list[Any]:
         """Result as JSON values: dicts, text, numbers, booleans; dates as text."""
-        return [plain(item) for item in self.items(node, **keywords)]
+        if self._direct is not None and not more:
+            about = node if resource is None else resource
+            try:
+                value = self._direct(node, about, about if root is None else root)
+                if self._kind != "many":
+                    return [] if value is None else [value]
+                if not any(type(item) is list for item in value):
+                    return list(value)
+            except _NOT_HERE:
+                pass
+        return [plain(item) for item in self.items(node, resource=resource, root=root, **more)]
 
-    def truth(self, node: Any, **keywords: Any) -> bool | None:
+    def truth(self, node: Any, resource: Any = None, root: Any = None, **more: Any) -> bool | None:
         """Result as a truth value; None where it is empty. Raises EvaluationError for several items."""
-        return truth(self.items(node, **keywords))
+        if self._truth is not None and not more:
+            about = node if resource is None else resource
+            try:
+                return self._truth(node, about, about if root is None else root)  # type: ignore[no-any-return]
+            except _NOT_HERE:
+                pass
+        return truth(self.items(node, resource=resource, root=root, **more))
+
+    def _ask_general(self, context: Context) -> Items:
+        assert self._general is not None
+        values = self._general.evaluate(
+            context.focus.value, context.resource.value, context.root.value, context.constants
+        )
+        return [typed(value) if isinstance(value, dict) else value for value in values]
+
+    @property
+    def engine(self) -> str:
+        """What answers: "direct" (Python code written for it, the nodes behind it), "nodes" or "fhirpathpy"."""
+        return "fhirpathpy" if self._general else "direct" if self._direct is not None else "nodes"
 
     def _focus(self, node: Any, sibling: Any) -> Node:
         made = typed(node, self.type_name, sibling)
