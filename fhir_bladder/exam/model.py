@@ -257,7 +257,7 @@ class Scan(Part):
                 "scan-volume-or-reason",
                 "a scan needs exactly one of volume and absent_reason",
                 "give the volume, or say not-seen, failed or refused",
-                field="volume" if self.volume is not None else "absent_reason",
+                field="volume" if self.volume is None else "absent_reason",
             )
         return self
 

@@ -49,7 +49,9 @@ def refuse_as(error: RecordError, id: str, *, field: str = "") -> NoReturn:
 
 def problems_of(error: ValidationError, model: type[BaseModel]) -> list[Problem]:
     """All problems of a failed validation, in the order of the record's fields."""
-    return [_problem(details, model) for details in error.errors(include_url=False)]
+    # pydantic counts only the good entries of a list: one whose entries are all wrong is not empty
+    found = (d for d in error.errors(include_url=False) if d["type"] != "too_short" or not d["input"])
+    return [_problem(details, model) for details in found]
 
 
 def findings_of(error: RecordError, *, file: str = "", line: int = 0, exam_number: str = "") -> Iterator[Finding]:

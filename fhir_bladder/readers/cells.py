@@ -97,8 +97,11 @@ def _unit(written: str, field: Field, reading: Reading) -> str:
                 f'add unit = "{units.CANONICAL[field.dimension]}" (or what the sheet uses) to the column in the map',
             )  # fmt: skip
         return reading.unit
-    code = units.understand(written, field.dimension).code
-    if reading.unit and units.understand(reading.unit, field.dimension).code != code:
+    try:
+        units.understand(written, field.dimension)
+    except RecordError as error:
+        raise Problem("unit-not-usable", error.what, error.remedy) from None
+    if reading.unit and units.to_canonical(Decimal(1), reading.unit) != units.to_canonical(Decimal(1), written):
         raise Problem(
             "unit-contradicts",
             f"the cell says {written!r}, the map says {reading.unit!r}",

@@ -30,7 +30,7 @@ def read_csv(file: str, stream: IO[bytes], columns: ColumnMap, *, tab: bool = Fa
         return
     delimiter = columns.delimiter or ("\t" if tab else _delimiter(lines[start], columns.names))
     header = next(iter(_parsed([lines[start]], delimiter)), [])
-    positions = sheets.check_header(header, columns, file, start + 1)
+    positions = sheets.check_header(header, columns, start + 1)
     rows = read_rows(lines, start + 1, delimiter, len(header), columns.encoding)
     first = next(rows, None)
     if first is None:
@@ -59,12 +59,13 @@ def decode(file: str, data: bytes, encoding: str) -> list[str]:
 
 
 def _delimiter(header: str, names: list[str]) -> str:
-    """The delimiter that makes every column of the map appear; a comma where none does."""
-    for guess in _GUESSES:
+    """The delimiter that makes most columns of the map appear; a comma where none does."""
+
+    def fitting(guess: str) -> int:
         found = [cell.strip() for row in _parsed([header], guess) for cell in row]
-        if all(name in found for name in names):
-            return guess
-    return ","
+        return sum(name in found for name in names)
+
+    return max(_GUESSES, key=fitting)
 
 
 def _parsed(lines: list[str], delimiter: str) -> Iterator[list[str]]:

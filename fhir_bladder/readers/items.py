@@ -112,11 +112,16 @@ def refused_item(file: str, line: int, raw: bytes, error: BladderError, *, id: s
     return ReadItem(file, line, raw, sha256(raw), findings=[finding], map_hash=map_hash)
 
 
-def file_item(file: str, error: BladderError, *, id: str = "file-not-read", line: int = 0) -> ReadItem:
+def file_item(file: str, error: BladderError, *, id: str = "file-not-read") -> ReadItem:
     """A file that cannot be read, or a map that does not fit it."""
-    message = error.what + (f", {error.where}" if error.where and error.where != file else "")
-    finding = Finding(id, "fatal", message, hint=error.remedy, file=file, line=line)
-    return ReadItem(file, line, findings=[finding], error=InputError(error.what, error.where or file, error.remedy))
+    finding = Finding(id, "fatal", error.what, hint=error.remedy, file=file)
+    spot = re.fullmatch(r"line (\d+)", error.where)
+    if spot:
+        finding.line = int(spot[1])
+    elif error.where and file not in error.where:
+        finding.message = f"{error.what}, {error.where}"
+    where = error.where if file in error.where else f"{file} {error.where}".strip()
+    return ReadItem(file, findings=[finding], error=InputError(error.what, where, error.remedy))
 
 
 def empty_item(file: str) -> ReadItem:

@@ -35,7 +35,7 @@ class _Values:
     findings: list[Finding] = field(default_factory=list)
 
 
-def check_header(header: list[str], columns: ColumnMap, file: str, line: int) -> dict[str, int]:
+def check_header(header: list[str], columns: ColumnMap, line: int) -> dict[str, int]:
     """Positions of the columns used. Raises InputError naming the column that is not there, or is there twice."""
     names = [name.strip() for name in header]
     for name in columns.names:
@@ -43,9 +43,9 @@ def check_header(header: list[str], columns: ColumnMap, file: str, line: int) ->
             near = did_you_mean(name, names)
             there = ", ".join(repr(n[:40]) for n in names[:30]) or "none"
             remedy = f"the sheet has the columns {there}; correct the map, or its delimiter, encoding or header_row"
-            raise InputError(f"column {name!r} is not there", f"{file} line {line}", f"{near} {remedy}".strip())
+            raise InputError(f"column {name!r} is not there", f"line {line}", f"{near} {remedy}".strip())
         if names.count(name) > 1:
-            raise InputError(f"column {name!r} is there twice", f"{file} line {line}", "rename one of them")
+            raise InputError(f"column {name!r} is there twice", f"line {line}", "rename one of them")
     return {name: names.index(name) for name in columns.names}
 
 
@@ -151,6 +151,9 @@ def _record(file: str, group: list[_Values], columns: ColumnMap) -> ReadItem:
             if column is not None:
                 _name_column(finding, column)
                 return
+        inside = [column for path, column in by_path.items() if path.startswith(".".join(steps) + ".")]
+        if len(inside) == 1:
+            _name_column(finding, inside[0])
 
     return record_item(file, rows[0].number, raw, tree.data(), map_hash=columns.sha256, place=place)
 

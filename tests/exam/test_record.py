@@ -99,8 +99,8 @@ WRONG = [
     ("scans.0.scan_number", Decimal("1.5"), "wrong-type", "scans.0.scan_number", "must be a whole number"),
     ("scans.0.scan_number", "1", "wrong-type", "scans.0.scan_number", "must be a whole number, not a text"),
     ("scans.1.scan_number", 1, "scan-number-twice", "scans.1.scan_number", "scan number 1 stands twice"),
-    ("scans.0.absent_reason", "failed", "scan-volume-or-reason", "scans.0.volume", "exactly one of"),
-    ("scans.0.volume", ABSENT, "scan-volume-or-reason", "scans.0.absent_reason", "exactly one of"),
+    ("scans.0.absent_reason", "failed", "scan-volume-or-reason", "scans.0.absent_reason", "exactly one of"),
+    ("scans.0.volume", ABSENT, "scan-volume-or-reason", "scans.0.volume", "exactly one of"),
     ("scans.0.off_centre_towards", ["up"], "value-not-listed", "scans.0.off_centre_towards.0", "left, right"),
     ("scans.0.off_centre_towards", "left", "wrong-type", "scans.0.off_centre_towards", "must be a list"),
     ("reported_scan", 3, "reported-scan-not-there", "reported_scan", "the scans are 1, 2"),
@@ -140,6 +140,12 @@ def test_all_problems_are_told_at_once(example: dict[str, Any]) -> None:
     error = refused(example)
     assert {p.field for p in error.problems} == {"colour", "scans.0.volume.unit", "reported_scan"}
     assert str(error.problems[0]) == str(error)
+
+
+def test_a_list_with_a_wrong_entry_is_not_called_empty(example: dict[str, Any]) -> None:
+    example["scans"] = [{"scan_number": 1}]
+    del example["reported_scan"]
+    assert [p.field for p in refused(example).problems] == ["scans.0.volume"]
 
 
 def test_averages_refuse_comparators(example: dict[str, Any]) -> None:
