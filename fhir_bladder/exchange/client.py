@@ -137,6 +137,7 @@ class Client:
         parameters of a first `POST …/_search`, which keeps identifiers out of URLs.
         """
         seen: set[str] = set()
+        strayed = False
         link: str | Url | None = path
         number = 0
         while link is not None:
@@ -150,7 +151,9 @@ class Client:
                     deadline=deadline,
                 )
             else:
-                response = self.request("GET", link, foreign=foreign, deadline=deadline)
+                strayed = strayed or self.resolve(link).origin != self.base.origin
+                call = _Call(self, "GET", link, None, None, None, True, foreign, True, deadline, strayed=strayed)
+                response = call.run()
             bundle = response.body
             if not response.ok:
                 raise response.error("the search is refused")
@@ -248,6 +251,7 @@ class _Call:
         deadline: Deadline | None,
         *,
         pinned: bool = False,
+        strayed: bool = False,
     ) -> None:
         self.client = client
         self.method = method.upper()
@@ -267,6 +271,7 @@ class _Call:
         self.shown = f"{self.method} {shown(client.base, self.url)}"
         self.attempt = 0
         self.renewed = False
+        self.begins_strayed = self.strayed = strayed
         self.authorization = ""
 
     # -- where it may go -----------------------------------------------------------------------------------------
@@ -287,7 +292,9 @@ class _Call:
         return url
 
     def _trusted(self, url: Url) -> bool:
-        return url.origin == self.client.base.origin
+        """Whether `url` is on the server's own origin, and no other origin has sent us there."""
+        self.strayed = self.strayed or url.origin != self.client.base.origin
+        return not self.strayed
 
     def _headers_for(self, url: Url) -> dict[str, str]:
         headers = dict(self.headers)
@@ -377,7 +384,7 @@ class _Call:
 
     def _follow(self) -> Response:
         """One try with its redirects."""
-        url = self.url
+        url, self.strayed = self.url, self.begins_strayed
         for _ in range(_HOPS + 1):
             response = self._exchange(url)
             if response.status not in _REDIRECTS or not response.headers.get("location"):
@@ -457,7 +464,7 @@ class _Call:
         import urllib3
 
         headers = self._headers_for(url)
-        pool = self.client._trusted if self._trusted(url) else self.client._bare
+        pool = self.client._bare if self.strayed else self.client._trusted
         watch = WATCHDOG.start(min(self.deadline.at, time.monotonic() + 10 * 365 * 86400))
         raw: urllib3.BaseHTTPResponse | None = None
         failure: _Lost | None = None
@@ -517,7 +524,7 @@ class _Call:
                 if raw.status == 401:
                     self._renew()
                 chunks = self._chunks(raw, watch, headers.get("content-encoding", ""), most)
-                yield Stream(raw.status, headers, shown(self.client.base, url), chunks, self._trusted(url))
+                yield Stream(raw.status, headers, shown(self.client.base, url), chunks, not self.strayed)
                 return
         raise HttpError(f"more than {_HOPS} redirects", self.shown, "ask the server's operator")
 
