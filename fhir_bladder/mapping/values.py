@@ -1,4 +1,4 @@
-"""Room `mapping`: datatypes: quantities with every digit, times, extensions, absent reasons. May import exam, terminology.
+"""Room `mapping`: datatypes: quantities, times, extensions, absent reasons. May import exam, terminology.
 
 What had to be normalised carries `as-received`; a decimal with trailing zeros carries `quantity-precision`, so that it
 survives servers that rewrite numbers. Constant parts are shared between resources: read, never change them.
@@ -56,7 +56,7 @@ def _plain(value: Decimal) -> Decimal:
 
 
 def quantity(given: Quantity) -> Element:
-    """A received quantity in the canonical unit of its kind; digits and unit as received beside it where they differ."""
+    """A received quantity in the canonical unit of its kind; what was received stands beside it where it differs."""
     value, unit = given.value, given.unit
     text = str(value)
     if unit in _OWN_UNITS and len(text) <= SAFE_DIGITS and "E" not in text and text[0] != "-":

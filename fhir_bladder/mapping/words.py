@@ -169,7 +169,7 @@ def narrative(line: str) -> dict[str, str]:
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{_xml(line)}</p></div>'}
 
 
-_NOT_XML = {code: "\ufffd" for code in (*range(0x7F, 0x85), *range(0x86, 0xA0), 0xFFFE, 0xFFFF)} | {0x0D: " "}
+_NOT_XML = dict.fromkeys((*range(0x7F, 0x85), *range(0x86, 0xA0), 0xFFFE, 0xFFFF), "\ufffd") | {0x0D: " "}
 
 
 def _xml(text: str) -> str:
