@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +66,7 @@ def _volume(value: Any) -> dict[str, Any]:
     if value is None:
         return {"absent_reason": "not-seen"}
     if isinstance(value, str):
-        return {"volume": {"value": float(value[1:]), "unit": "mL", "comparator": value[0]}}
+        return {"volume": {"value": Decimal(value[1:]), "unit": "mL", "comparator": value[0]}}
     return {"volume": {"value": value, "unit": "mL"}}
 
 
