@@ -111,7 +111,7 @@ class Writer:
     def literal(self, value: Any) -> Val:
         """Booleans, text and numbers."""
         if isinstance(value, bool):
-            return Val("bool", repr(value))
+            return Val("bool", self.put(repr(value)))
         if isinstance(value, str):
             return Val("one", repr(value), "String", sure=True)
         if isinstance(value, int):

@@ -165,7 +165,7 @@ def _trace(base: Fn, args: list[Fn]) -> Fn:
 
 
 def sort(base: Fn, args: list[tuple[Fn, bool]]) -> Fn:
-    """sort(): by one key after the other, the flag says downwards; a missing key comes first."""
+    """sort(): by one key after the other, the flag says downwards; a missing key comes first in both."""
 
     def keys(context: Context, item: Item, at: int) -> list[Items]:
         with _Each(context):
@@ -176,7 +176,7 @@ def sort(base: Fn, args: list[tuple[Fn, bool]]) -> Fn:
         for at, (first, second) in enumerate(zip(left[0], right[0], strict=True)):
             found = _order(first, second)
             if found:
-                return -found if args and args[at][1] else found
+                return -found if args and args[at][1] and first and second else found
         return 0
 
     def run(context: Context) -> Items:

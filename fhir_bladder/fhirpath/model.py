@@ -45,6 +45,20 @@ def known(name: str) -> bool:
     return name in _table()
 
 
+@cache
+def resolved(name: str) -> str:
+    """A type for a path into a type: `Observation.component.referenceRange` → `Observation.referenceRange`.
+
+    The name itself where it is a type, or no path that R4 has, or a choice.
+    """
+    if known(name) or "." not in name:
+        return name
+    parent, _, element = name.rpartition(".")
+    found = info(resolved(parent))
+    keys = found.elements.get(element, ()) if found else ()
+    return keys[0].type if len(keys) == 1 and keys[0].type != "Resource" else name
+
+
 def is_primitive(name: str) -> bool:
     """Primitive types begin with a small letter."""
     return name[:1].islower()

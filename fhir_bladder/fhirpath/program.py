@@ -8,6 +8,7 @@ from typing import Any
 
 from fhir_bladder.errors import UnsupportedError
 from fhir_bladder.fhirpath import ast, direct, model, templates
+from fhir_bladder.fhirpath.check import check
 from fhir_bladder.fhirpath.compiler import Compiler
 from fhir_bladder.fhirpath.context import Context, Fn, Items, truth
 from fhir_bladder.fhirpath.general import General
@@ -134,19 +135,25 @@ def _as_nodes(resolver: Callable[[str], Any]) -> Callable[[str], Node | None]:
     return resolve
 
 
-def compile(expression: str, type_name: str | None = None, *, hooks: Hooks | None = None) -> Program:
+def compile(
+    expression: str, type_name: str | None = None, *, hooks: Hooks | None = None, strict: bool = False
+) -> Program:
     """Compile an expression for nodes of a FHIR type ("Observation", "Quantity", "Observation.component").
 
     Without a type it is read from `resourceType`; other nodes are then navigated by their JSON keys alone. `hooks`
     brings functions that need a terminology or a validator: `{"memberOf": f}` with `f(item, value_set_url)`, where
     item is a `Node` or a system value and the answer True, False or None; `htmlChecks`, `conformsTo`, `subsumes` and
-    `subsumedBy` alike. Equal calls without hooks give the same Program.
+    `subsumedBy` alike. Equal calls without hooks give the same Program. `strict` (with a type) also refuses a path
+    that R4 does not have.
 
     Raises ExpressionError for text that is not FHIRPath, UnsupportedError naming what cannot be judged here.
     """
+    kind = model.resolved(type_name or "")
+    if strict and kind:
+        check(parse(expression), kind)
     if hooks:
-        return Program(expression, type_name or "", hooks)
-    return _compiled(expression, type_name or "")
+        return Program(expression, kind, hooks)
+    return _compiled(expression, kind)
 
 
 @lru_cache(maxsize=4096)

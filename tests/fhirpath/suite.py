@@ -7,6 +7,7 @@ Used by test_suite.py and, run as a script, to write the result table of docs/fh
 from __future__ import annotations
 
 import os
+import sys
 import xml.etree.ElementTree as ElementTree
 from collections import Counter
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from fhir_bladder.errors import BladderError, UnsupportedError
 from fhir_bladder.fhirpath.nodes import Node, system
 from fhir_bladder.fhirpath.quantity import Quantity, parse
 from fhir_bladder.fhirpath.temporal import Temporal
+
+sys.path.insert(0, str(Path(__file__).parent))
+import xml_input
 
 ROOT = Path(__file__).resolve().parents[2]
 SUITES = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
@@ -64,10 +68,13 @@ def cases() -> list[Case]:
 
 
 def load(name: str) -> Any:
-    """The JSON form of an input; None where the folder has none (the case is then named as missing)."""
+    """The input as JSON, XML converted; None where the folder has none (the case is then named as missing)."""
     if not name:
         return {}
-    path = EXAMPLES / (name.rpartition(".")[0] + ".json")
+    written = EXAMPLES / name
+    if written.suffix == ".xml" and written.exists():
+        return xml_input.read(written)
+    path = written.with_suffix(".json")
     return wire.loads(path.read_bytes()) if path.exists() else None
 
 
@@ -93,9 +100,8 @@ def judge(case: Case) -> tuple[str, str]:
     if resource is None:
         return "no input", case.input
     try:
-        program = fhirpath.compile(
-            case.expression,
-        )
+        strict = case.strict or case.invalid == "semantic"
+        program = fhirpath.compile(case.expression, resource.get("resourceType"), strict=strict)
         items = program.items(resource)
     except UnsupportedError as error:
         return "unsupported", error.what
