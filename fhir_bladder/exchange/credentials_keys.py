@@ -28,11 +28,12 @@ def private_bytes(path: Path, where: str) -> bytes:
 
     The permissions are those of the opened file, so that it cannot be exchanged in between.
     """
+    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)  # a pipe must not block us
     try:
-        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0))
+        descriptor = os.open(path, flags)
     except OSError as error:
         raise ConfigError(f"cannot be read: {error.strerror}", f"{where} {path}", "check name and rights") from None
-    with os.fdopen(descriptor, "rb") as stream:
+    try:
         status = os.fstat(descriptor)
         if not stat.S_ISREG(status.st_mode):
             raise ConfigError("is not a file", f"{where} {path}", "give a file")
@@ -40,10 +41,12 @@ def private_bytes(path: Path, where: str) -> bytes:
             raise ConfigError("others can read this file", f"{where} {path}", f"chmod 600 {path}")
         if status.st_size > _MOST:
             raise ConfigError("is too large for a secret", f"{where} {path}", "check the name")
-        try:
+        with open(descriptor, "rb", closefd=False) as stream:
             return stream.read(_MOST + 1)
-        except OSError as error:
-            raise ConfigError(f"cannot be read: {error.strerror}", f"{where} {path}", "check the file") from None
+    except OSError as error:
+        raise ConfigError(f"cannot be read: {error.strerror}", f"{where} {path}", "check the file") from None
+    finally:
+        os.close(descriptor)
 
 
 def secret_text(data: bytes | str, where: str) -> str:
