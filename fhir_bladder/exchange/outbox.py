@@ -435,6 +435,18 @@ class Outbox:
             found = dict(self._connection.execute(query, values).fetchall())
         return {state: found.get(state, 0) for state in STATES}
 
+    def states_of(self, numbers: Iterable[int]) -> dict[str, int]:
+        """How many of these rows are in each state."""
+        result = dict.fromkeys(STATES, 0)
+        wanted = list(numbers)
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            query = f"SELECT state, count(*) FROM exam WHERE id IN ({','.join('?' * len(part))}) GROUP BY state"
+            with self._lock, self._errors():
+                for state, count in self._connection.execute(query, part).fetchall():
+                    result[state] += count
+        return result
+
     def next_due(self, target: str) -> float | None:
         """Seconds until the next waiting row may be tried (0 = now); None where nothing waits."""
         with self._lock, self._errors():

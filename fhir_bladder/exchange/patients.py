@@ -112,8 +112,8 @@ class Guard:
         return Verdict(
             None,
             "patient-unproven",
-            "the identifier matches one patient, but no birth date, family name, order or encounter agrees; compare and "
-            "release, or add the birth date",
+            "the identifier matches one patient, but no birth date, family name, order or encounter agrees; compare "
+            "and release, or add the birth date",
         )
 
     def _created(self, exams: Sequence[Exam], patients: dict[Pair, list[Json]]) -> dict[Pair, list[Json]]:

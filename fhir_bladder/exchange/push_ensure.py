@@ -13,13 +13,17 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from fhir_bladder.errors import ServerError
-from fhir_bladder.exchange.outbox_schema import fcntl
 from fhir_bladder.exchange.proof import Pair, Proof
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_link import Link
 from fhir_bladder.exchange.push_plan import post
 from fhir_bladder.exchange.push_send import Outcome, Sender
 from fhir_bladder.exchange.push_unit import Json
+
+try:
+    import fcntl
+except ImportError:  # pragma: no cover - Windows: the latch then holds within one process
+    fcntl = None  # type: ignore[assignment]
 
 
 class Latch:

@@ -1,5 +1,5 @@
 """Room `exchange`: one exam as the resources that carry it, taken out of a transaction Bundle. May import errors,
-terminology, wire.
+mapping, terminology, wire.
 
 Bundles come from `mapping` or from a file that `map` wrote; the shape is checked here, the content by `conformance`.
 """
@@ -13,6 +13,7 @@ from typing import Any
 
 from fhir_bladder.errors import RecordError
 from fhir_bladder.exchange.life import is_revision
+from fhir_bladder.mapping.bundle import provenance_id
 from fhir_bladder.terminology import names
 
 Json = dict[str, Any]
@@ -183,7 +184,7 @@ def with_revision(exam: Exam, revision: int) -> Exam:
     for identifier in (new.report or {}).get("identifier", ()):
         identifier["value"] = revised(identifier["value"], revision)
     if new.provenance is not None and new.provenance.get("id"):
-        new.provenance["id"] = f"{new.provenance['id'][:58]}-r{revision}"
+        new.provenance["id"] = provenance_id(exam.system, new.key)
     new.urls = {revised(k, revision) if "/" in k else k: url for k, url in exam.urls.items()}
     return new
 
