@@ -357,6 +357,7 @@ class _Call:
 
     def _failed(self, lost: _Lost) -> None:
         """A try without answer: wait, or raise what it came to."""
+        log.event("http.lost", method=self.method, attempt=self.attempt, reason=lost.reason)
         if lost.sent and not self.idempotent:
             raise AmbiguousOutcome(f"{lost.told} after data was sent", self.shown)
         if self.deadline.passed or self.client.until.passed:
@@ -415,6 +416,7 @@ class _Call:
             except BrokenBodyError as error:
                 raise _Lost("body-broken", error.what, sent=True) from None
             except LimitError as error:
+                log.event("http.limit", method=self.method, status=raw.status, attempt=self.attempt)
                 if self.idempotent:
                     raise LimitError(error.what, self.shown, error.remedy) from None
                 raise AmbiguousOutcome(error.what, self.shown, error.remedy) from None

@@ -50,7 +50,7 @@ def allowed(fields: dict[str, Any]) -> dict[str, Any]:
     return shown
 
 
-def event(name: str, *, level: int = logging.INFO, **fields: Any) -> None:
+def event(name: str, /, *, level: int = logging.INFO, **fields: Any) -> None:
     """Log one event, such as `http.answer`, with its allow-listed fields as `key=value`."""
     if logger.isEnabledFor(level):
         shown = allowed(fields)

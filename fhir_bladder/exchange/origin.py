@@ -17,8 +17,9 @@ _HOST = re.compile(r"[a-z0-9_](?:[a-z0-9_.-]*[a-z0-9_.])?")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://")
 _UNSAFE = re.compile(r"[\x00-\x20\x7f\\]")
 _PORTS = {"http": 80, "https": 443}
-_SHOWN = re.compile(r"[A-Z][A-Za-z]{1,40}|\$[a-z-]{1,30}|_history|_search|metadata|\.well-known|smart-configuration")
-_PARAMETER = re.compile(r"[A-Za-z_.:-]{1,40}")
+_TYPE = re.compile(r"[A-Z][A-Za-z]{1,40}")
+_SHOWN = re.compile(r"\$[a-z-]{1,30}|_history|_search|metadata|\.well-known|smart-configuration")
+_PARAMETER = re.compile(r"_[A-Za-z]{1,30}|[a-z][a-z.:-]{0,30}")
 
 
 class OriginError(ServerError):
@@ -127,12 +128,14 @@ def resolve(base: Url, link: str) -> Url:
 def shown(base: Url, url: Url) -> str:
     """The URL as messages and logs may show it: resource types, operations, parameter names; no id and no value."""
     path, _, query = url.target.partition("?")
-    if url.origin != base.origin:
+    if url.origin != base.origin or not f"{path}/".startswith(f"{base.target}/"):
         return f"{url.origin}/…"
-    if path.startswith(base.target):
-        path = path[len(base.target) :]
-    segments = [part if _SHOWN.fullmatch(part) else "[id]" for part in path.split("/") if part]
+    segments = [part for part in path[len(base.target) :].split("/") if part]
+    # only the first segment can be a resource type; a letters-only id must not pass for one
+    told = [
+        one if _SHOWN.fullmatch(one) or (not n and _TYPE.fullmatch(one)) else "[id]" for n, one in enumerate(segments)
+    ]
     names = {pair.partition("=")[0] for pair in query.split("&") if pair}
     parameters = sorted(name if _PARAMETER.fullmatch(name) else "[…]" for name in names)
-    text = f"{base.origin}{base.target}" + "".join(f"/{part}" for part in segments)
+    text = f"{base.origin}{base.target}" + "".join(f"/{part}" for part in told)
     return text + (f"?{'&'.join(parameters)}" if parameters else "")
