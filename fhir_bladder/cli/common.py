@@ -11,7 +11,7 @@ import tempfile
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
+from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar, cast
 
 import click
 
@@ -24,9 +24,7 @@ if TYPE_CHECKING:
 
 CONFIG_NAME = "fhir-bladder.toml"
 _SITE = "fhir_bladder.site"
-_SITE_KEYS = {
-    "key_system", "device_system", "category", "filling_low", "filling_high", "density", "send_calculated_mass",
-}  # fmt: skip
+_MAPPING_KEYS = ("key_system", "device_system", "category", "send_calculated_mass")
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -60,7 +58,6 @@ def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None)
         return
     table = read_toml(file)
     site = table.pop("site", {})
-    refuse_unknown(site, _SITE_KEYS, f"{file} [site]")
     root = ctx.find_root()
     root.meta[_SITE] = site
     for key in [key for key, value in table.items() if isinstance(value, dict)]:
@@ -144,34 +141,39 @@ def read_options(*, input_format: str, columns: Path | None, v2_map: Path | None
 
 
 def measurement_settings() -> Settings:
-    """Measurement settings with the site's values."""
+    """Measurement settings with the site's values; the one place that refuses a key of [site] nobody reads."""
+    from dataclasses import fields
     from decimal import Decimal
 
     from fhir_bladder.measurement import Settings
 
+    site: dict[str, Any] = click.get_current_context().find_root().meta.get(_SITE, {})
+    names = {field.name: field.type for field in fields(Settings)}
+    refuse_unknown(site, {*names, *_MAPPING_KEYS}, "[site]")
     values: dict[str, Any] = {}
-    for name in ("filling_low", "filling_high", "density"):
-        if (value := site_value(name)) is not None:
-            try:
-                values[name] = Decimal(str(value))
-            except ArithmeticError:
-                raise ConfigError(f"{name} = {value!r} is not a number", "[site]", "write a number") from None
+    for name in names.keys() & site.keys():
+        value = site[name]
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ConfigError(f"{name} = {value!r} is not a number", "[site]", "write a number")
+        values[name] = value if names[name] == "int" else Decimal(str(value))
     return Settings(**values)
 
 
-def map_options(*, shape: str, codes: Path | None, filling_range: str) -> MapOptions:
+def map_options(*, shape: str, codes: Path | None, filling_range: str, as_: str = "observations") -> MapOptions:
     """Mapping options from the command line's and the site's."""
     from fhir_bladder.mapping import MapOptions
-    from fhir_bladder.terminology import site_codes
+    from fhir_bladder.terminology import sites
 
-    values: dict[str, Any] = {
-        name: value
-        for name in ("key_system", "device_system", "category", "send_calculated_mass")
-        if (value := site_value(name)) is not None
-    }
+    values: dict[str, Any] = {name: value for name in _MAPPING_KEYS if (value := site_value(name)) is not None}
     if codes is not None:
-        values["codes"] = site_codes.load(codes)
-    return MapOptions(shape=shape, filling_range=filling_range, settings=measurement_settings(), **values)
+        values["codes"] = sites.read(codes)
+    return MapOptions(
+        as_=cast(Any, as_),
+        shape=cast(Any, shape),
+        filling_range=cast(Any, filling_range),
+        settings=measurement_settings(),
+        **values,
+    )
 
 
 @contextlib.contextmanager
@@ -244,3 +246,13 @@ class Duration(click.ParamType):
         if not match:
             self.fail(f"{value!r} is not a duration; write 90s, 10m, 2h or 30d", param, ctx)
         return float(match[1]) * _SECONDS[match[2]]
+
+
+@contextlib.contextmanager
+def optional_output(path: Path | None) -> Iterator[IO[bytes] | None]:
+    """An output file where one is asked for, else None."""
+    if path is None:
+        yield None
+        return
+    with output(path) as stream:
+        yield stream

@@ -45,9 +45,7 @@ def _credentials(folder: Path) -> dict[str, Any]:
     from jwt.algorithms import ECAlgorithm
 
     key = ec.generate_private_key(ec.SECP384R1())
-    pem = key.private_bytes(
-        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    )
+    pem = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     text = (
         f'kind = "smart-backend"\nclient_id = "{_CLIENT}"\nprivate_key_file = "key.pem"\n'
         'key_id = "serve"\nscope = "system/*.cruds"\n'

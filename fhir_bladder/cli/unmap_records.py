@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.errors import BladderError
 
 
 @click.command("unmap", cls=common.VerbCommand)
@@ -15,7 +16,6 @@ from fhir_bladder.cli import common
 def command(inputs: tuple[Path, ...], out: Path | None) -> None:
     """FHIR (JSON, NDJSON, Bundles) back to exam records, one a line."""
     from fhir_bladder import wire
-    from fhir_bladder.errors import BladderError
     from fhir_bladder.mapping import from_fhir
     from fhir_bladder.wire import files
 
@@ -27,7 +27,8 @@ def command(inputs: tuple[Path, ...], out: Path | None) -> None:
         common.report_error(error)
 
     with common.output(out) as stream:
-        for record in from_fhir(files.resources(inputs, on_error=refused), on_error=refused):
+        resources = (document.value for document in files.resources(inputs, on_error=refused))
+        for record in from_fhir(resources, key_system=common.site_value("key_system", ""), on_problem=refused):
             stream.write(wire.dumps(record) + b"\n")
             count += 1
     common.say(f"{count} exam records" if count else "warning: no exam records in the input")

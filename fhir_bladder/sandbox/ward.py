@@ -129,9 +129,8 @@ def ward(seed: int = 20260302) -> tuple[list[Record], list[Record]]:
     wrong_patient = _plain(w, 17, _FIRST_DAY + dt.timedelta(days=25, hours=8), 232)
     amended = _plain(w, 19, _FIRST_DAY + dt.timedelta(days=27, hours=8), 318)
     _overfull(w, 23, _FIRST_DAY + dt.timedelta(days=29, hours=9))
-    w.records.sort(key=lambda record: (str(record["started_at"]), record["exam_number"]))
-    first = w.records + _refused(w)
-    return first, _later(w, unverified, wrong_patient, amended)
+    good = sorted(w.records, key=lambda record: (str(record["started_at"]), record["exam_number"]))
+    return good + _refused(w), _later(good[0], w, unverified, wrong_patient, amended)
 
 
 def _pair(w: _Ward, patient: int, started: dt.datetime) -> None:
@@ -246,7 +245,7 @@ def _refused(w: _Ward) -> list[Record]:
     return [megalitre, no_offset, void_after]
 
 
-def _later(w: _Ward, unverified: Record, wrong_patient: Record, amended: Record) -> list[Record]:
+def _later(again: Record, w: _Ward, unverified: Record, wrong_patient: Record, amended: Record) -> list[Record]:
     verified_later = {**unverified, "verified": {"by": "operator 2", "at": _minutes_after(unverified, 600)}}
     set_right = {**wrong_patient, "patient": w.patients[18], "status": "corrected",
                  "order": {"system": ORDER_SYSTEM, "value": "O018-0327"},
@@ -254,7 +253,7 @@ def _later(w: _Ward, unverified: Record, wrong_patient: Record, amended: Record)
     set_right["verified"] = {**wrong_patient["verified"], "note": "scanned under the patient before; set right"}
     changed = {**amended, "status": "amended", "location": "Ward H, room 3"}
     changed["verified"] = {"by": "operator 5", "at": _minutes_after(amended, 90), "note": "room corrected"}
-    return [verified_later, dict(w.records[0]), changed, set_right]
+    return [verified_later, again, changed, set_right]
 
 
 def _minutes_after(record: Record, minutes: int) -> str:
