@@ -15,7 +15,7 @@ LANGUAGE = "urn:ietf:bcp:47"
 UCUM = "http://unitsofmeasure.org"
 CURRENCY = "urn:iso:std:iso:4217"
 
-_LANGUAGE_TAG = re.compile(r"[a-zA-Z]{2,8}(-[a-zA-Z0-9]{1,8})*", re.ASCII).fullmatch
+LANGUAGE_TAG = re.compile(r"[a-zA-Z]{2,8}(-[a-zA-Z0-9]{1,8})*", re.ASCII).fullmatch
 
 
 @dataclass(slots=True)
@@ -146,7 +146,7 @@ def special_system(system: str, code: str, unit: Callable[[str], bool] | None = 
     if system == MIME:
         return True
     if system == LANGUAGE:
-        return _LANGUAGE_TAG(code) is not None
+        return LANGUAGE_TAG(code) is not None
     if system == UCUM:
         return None if unit is None else unit(code)
     return None

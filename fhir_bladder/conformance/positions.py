@@ -1,0 +1,110 @@
+"""Room `conformance`: line and column of a JSON path in the source text. Belongs here: finding places, no judging."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+
+_BLANK = re.compile(r"[ \t\n\r]*").match
+_DECODER = json.JSONDecoder(strict=False)
+_SCAN = json.decoder.scanstring
+Step = str | int
+
+
+class Places:
+    """Places in one JSON text. Built only when there is something to report; children are scanned on demand."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self._lines: list[int] | None = None
+        self._objects: dict[int, dict[str, tuple[int, int]]] = {}
+        self._arrays: dict[int, list[int]] = {}
+
+    def of(self, path: Sequence[Step]) -> tuple[int, int]:
+        """1-based line and column of the key (or array item) a path leads to; of the nearest place above if it is absent."""
+        at = _BLANK(self.text, 0).end()  # type: ignore[union-attr]
+        shown = at
+        try:
+            for step in path:
+                if isinstance(step, str):
+                    found = self._object(at).get(step)
+                    if found is None:
+                        break
+                    shown, at = found
+                else:
+                    items = self._array(at)
+                    if step >= len(items):
+                        break
+                    shown = at = items[step]
+        except (ValueError, RecursionError):
+            pass
+        return self.line_column(shown)
+
+    def line_column(self, offset: int) -> tuple[int, int]:
+        """1-based line and column of a character offset."""
+        before = self.text.count("\n", 0, offset)
+        return before + 1, offset - self.text.rfind("\n", 0, offset)
+
+    def _skip(self, at: int) -> int:
+        return _BLANK(self.text, at).end()  # type: ignore[union-attr]
+
+    def _object(self, at: int) -> dict[str, tuple[int, int]]:
+        found = self._objects.get(at)
+        if found is not None:
+            return found
+        found = self._objects[at] = {}
+        text = self.text
+        if text[at : at + 1] != "{":
+            return found
+        here = self._skip(at + 1)
+        while text[here : here + 1] == '"':
+            key, end = _SCAN(text, here + 1, False)
+            value = self._skip(self._skip(end) + 1)
+            found.setdefault(key, (here, value))
+            here = self._skip(self._end(value))
+            if text[here : here + 1] != ",":
+                break
+            here = self._skip(here + 1)
+        return found
+
+    def _array(self, at: int) -> list[int]:
+        found = self._arrays.get(at)
+        if found is not None:
+            return found
+        found = self._arrays[at] = []
+        text = self.text
+        if text[at : at + 1] != "[":
+            return found
+        here = self._skip(at + 1)
+        while here < len(text) and text[here] != "]":
+            found.append(here)
+            here = self._skip(self._end(here))
+            if text[here : here + 1] != ",":
+                break
+            here = self._skip(here + 1)
+        return found
+
+    def _end(self, at: int) -> int:
+        return _DECODER.raw_decode(self.text, at)[1]
+
+
+_TOKENS = re.compile(r'(?P<key>"(?:[^"\\]|\\.)*")(?P<colon>\s*:)?|[{}\[\]]', re.DOTALL).finditer
+
+
+def duplicates(text: str) -> list[tuple[str, int]]:
+    """Keys that stand twice in one object, each with the offset of its second place. `text` is well-formed JSON."""
+    found: list[tuple[str, int]] = []
+    stack: list[set[str] | None] = []
+    for match in _TOKENS(text):
+        token = match.group()
+        if token in ("{", "["):
+            stack.append(set() if token == "{" else None)
+        elif token in ("}", "]"):
+            stack.pop()
+        elif match.group("colon") is not None and stack and (seen := stack[-1]) is not None:
+            key = json.loads(match.group("key"), strict=False)
+            if key in seen:
+                found.append((key, match.start()))
+            seen.add(key)
+    return found

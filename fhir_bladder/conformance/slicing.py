@@ -1,0 +1,250 @@
+"""Room `conformance`: which slice an element belongs to. Belongs here: discriminators compiled to predicates.
+
+Supported: value, pattern, exists and type discriminators over `$this`, element names, `ofType(T)` and
+`extension('url')`. `resolve()`, profile discriminators and slices without a decidable value are refused by name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from decimal import Decimal
+from typing import Any
+
+from fhir_bladder.conformance.schema import MISSING, Node, Schema, TypeRef
+from fhir_bladder.errors import UnsupportedError
+
+Match = Callable[[Any, str], bool]
+"""JSON value and the type it stands for → whether it belongs to the slice."""
+
+_STEP = re.compile(r"extension\(\s*['\"]([^'\"]+)['\"]\s*\)|(?:ofType|as)\(\s*(\w+)\s*\)|(\$this)|(\w+)")
+_NUMBERS = (int, float, Decimal)
+
+
+def equal(have: Any, want: Any) -> bool:
+    """JSON equality: true is not 1, order of keys does not matter, numbers compare by value."""
+    if isinstance(want, dict):
+        return isinstance(have, dict) and len(have) == len(want) and all(k in have and equal(have[k], v) for k, v in want.items())
+    if isinstance(want, list):
+        return isinstance(have, list) and len(have) == len(want) and all(map(equal, have, want))
+    if isinstance(want, bool) or isinstance(have, bool):
+        return have is want
+    if isinstance(want, _NUMBERS):
+        return isinstance(have, _NUMBERS) and Decimal(str(have)) == Decimal(str(want))
+    return bool(have == want)
+
+
+def fits(have: Any, pattern: Any) -> bool:
+    """FHIR pattern: everything in `pattern` is in `have`; array items in any order, more may be there."""
+    if isinstance(pattern, dict):
+        return isinstance(have, dict) and all(k in have and fits(have[k], v) for k, v in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(have, list) and all(any(fits(item, want) for item in have) for want in pattern)
+    return equal(have, pattern)
+
+
+def steps(path: str, where: str) -> list[tuple[str, str]]:
+    """A discriminator path as (kind, argument) steps."""
+    result: list[tuple[str, str]] = []
+    at = 0
+    while at < len(path):
+        found = _STEP.match(path, at)
+        if found is None or found[4] == "resolve":
+            raise UnsupportedError(f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')")
+        end = found.end()
+        if end < len(path) and path[end] not in ".":
+            raise UnsupportedError(f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')")
+        if found[1]:
+            result.append(("extension", found[1]))
+        elif found[2]:
+            result.append(("type", found[2]))
+        elif not found[3]:
+            result.append(("name", found[4]))
+        at = end + 1
+    return result
+
+
+def kids_of(schema: Schema, node: Node, type_code: str = "") -> dict[str, Node]:
+    """Children by name, from the node itself, the profile on its type, or its type."""
+    if node.kids:
+        return node.kids
+    ref = next((t for t in node.types if not type_code or t.code == type_code), None)
+    if ref is None:
+        return {}
+    if len(ref.profiles) == 1 and (tree := schema.tree(ref.profiles[0])) is not None:
+        return tree.kids
+    return dict(schema.table(node, ref.code).kids)
+
+
+def extension_url(schema: Schema, node: Node) -> str | None:
+    """The fixed `url` of an extension element or slice."""
+    kid = kids_of(schema, node).get("url")
+    if kid is not None and isinstance(kid.fixed, str):
+        return kid.fixed
+    profiles = [p for t in node.types for p in t.profiles]
+    return profiles[0].partition("|")[0] if len(profiles) == 1 else None
+
+
+def matchers(schema: Schema, node: Node) -> list[tuple[str, Node, Match]]:
+    """A predicate for every slice of `node`. Raises UnsupportedError naming the element."""
+    if not node.discriminators:
+        raise UnsupportedError("slicing without discriminator", f"{node.profile} element {node.ident}", "add one")
+    return [(name, piece, _matcher(schema, node, name, piece)) for name, piece in node.slices]
+
+
+def _matcher(schema: Schema, node: Node, name: str, piece: Node) -> Match:
+    where = f"{node.profile} element {piece.ident}"
+    if "/" in name:
+        raise UnsupportedError("re-slicing is not supported", where, "use one level of slices")
+    tests = [_discriminator(schema, piece, kind, path, where) for kind, path in node.discriminators]
+    if len(tests) == 1:
+        return tests[0]
+    return lambda value, code: all(test(value, code) for test in tests)
+
+
+def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str) -> Match:
+    way = steps(path, where)
+    if kind == "type":
+        return _by_type(schema, piece, way, where)
+    if kind == "exists":
+        return _by_existence(schema, piece, way, where)
+    if kind not in ("value", "pattern"):
+        raise UnsupportedError(f"discriminator of type {kind!r}", where, "use value, pattern, exists or type")
+    if way == [("name", "url")] and (url := extension_url(schema, piece)) is not None:
+        return lambda value, code: isinstance(value, dict) and value.get("url") == url
+    target = _target(schema, piece, way, where)
+    test = _condition(schema, target, 0)
+    if test is None:
+        raise UnsupportedError(f"slice has no fixed value, pattern or binding at {path!r}", where, "give it one")
+    return lambda value, code: any(test(v) for v, _ in reach(value, code, way))
+
+
+def _target(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str) -> Node:
+    node, code = piece, ""
+    for kind, name in way:
+        if kind == "type":
+            code = name
+            continue
+        kids = kids_of(schema, node, code)
+        code = ""
+        if kind == "extension":
+            owner = kids.get("extension")
+            found = next((s for _, s in owner.slices if extension_url(schema, s) == name), None) if owner else None
+        else:
+            found = kids.get(name)
+        if found is None:
+            raise UnsupportedError(f"discriminator path leads to {name!r}, which does not exist", where, "correct it")
+        node = found
+    return node
+
+
+def _condition(schema: Schema, node: Node, depth: int) -> Callable[[Any], bool] | None:
+    """A test of one value from fixed, pattern, required binding, or the same of its mandatory children."""
+    if node.fixed is not MISSING:
+        want = node.fixed
+        return lambda v: equal(v, want)
+    if node.pattern is not MISSING:
+        pattern = node.pattern
+        return lambda v: fits(v, pattern)
+    if node.binding is not None and node.binding.strength == "required" and node.binding.value_set is not None:
+        value_set = node.binding.value_set
+        return lambda v: any(value_set.has(s, c) is True for s, c in codings(v))
+    if depth > 3 or not node.kids:
+        return None
+    tests: list[tuple[str, Callable[[Any], bool]]] = []
+    for kid in node.kids.values():
+        if kid.choice:
+            continue
+        test = _condition(schema, kid, depth + 1)
+        if test is not None and (kid.min or kid.fixed is not MISSING or kid.pattern is not MISSING):
+            tests.append((kid.name, test))
+        for _, piece in kid.slices:
+            if piece.min and (inner := _condition(schema, piece, depth + 1)) is not None:
+                tests.append((kid.name, inner))
+    if not tests:
+        return None
+    return lambda v: all(any(test(item) for item, _ in reach(v, "", [("name", name)])) for name, test in tests)
+
+
+def codings(value: Any) -> Iterator[tuple[str | None, str]]:
+    """(system, code) pairs of a code, Coding, CodeableConcept or Quantity; system None for a plain code."""
+    if isinstance(value, str):
+        yield None, value
+    elif isinstance(value, dict):
+        if "coding" in value:
+            for item in value["coding"] if isinstance(value["coding"], list) else ():
+                yield from codings(item)
+        elif isinstance(value.get("code"), str):
+            yield value.get("system") or "", value["code"]
+
+
+def reach(value: Any, code: str, way: list[tuple[str, str]]) -> Iterator[tuple[Any, str]]:
+    """Values a path leads to, with their type where the key of a choice tells it."""
+    if not way:
+        yield value, code
+        return
+    (kind, name), rest = way[0], way[1:]
+    if kind == "type":
+        if code == name:
+            yield from reach(value, code, rest)
+        return
+    if not isinstance(value, dict):
+        return
+    if kind == "extension":
+        found = value.get("extension")
+        for item in found if isinstance(found, list) else ():
+            if isinstance(item, dict) and item.get("url") == name:
+                yield from reach(item, "Extension", rest)
+        return
+    for key, item in value.items():
+        if key == name:
+            kind_of = ""
+        elif key.startswith(name) and key[len(name) : len(name) + 1].isupper():
+            suffix = key[len(name) :]
+            kind_of = suffix if suffix[:1].isupper() else suffix
+        else:
+            continue
+        for part in item if isinstance(item, list) else [item]:
+            yield from reach(part, kind_of, rest)
+
+
+def type_name(suffix: str) -> str:
+    """`DateTime` of `valueDateTime` is also the primitive `dateTime`; both spellings count."""
+    return suffix[:1].lower() + suffix[1:]
+
+
+def _by_type(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str) -> Match:
+    target = _target(schema, piece, way, where)
+    wanted = _codes(schema, target.types)
+    if not wanted:
+        raise UnsupportedError("type slice without a type", where, "give it one")
+
+    def match(value: Any, code: str) -> bool:
+        for found, kind in reach(value, code, way):
+            name = found.get("resourceType", kind) if isinstance(found, dict) else kind
+            if name in wanted or type_name(str(name)) in wanted:
+                return True
+        return False
+
+    return match
+
+
+def _codes(schema: Schema, types: tuple[TypeRef, ...]) -> set[str]:
+    result = set()
+    for ref in types:
+        result.add(ref.code)
+        if ref.code == "Resource":
+            result.discard("Resource")
+            for url in ref.profiles:
+                if (tree := schema.tree(url)) is not None:
+                    result.add(tree.path)
+    return result
+
+
+def _by_existence(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str) -> Match:
+    target = _target(schema, piece, way, where)
+    if target.max == 0:
+        return lambda value, code: not any(True for _ in reach(value, code, way))
+    if target.min > 0:
+        return lambda value, code: any(True for _ in reach(value, code, way))
+    raise UnsupportedError("exists slice that is neither required nor forbidden there", where, "set min 1 or max 0")

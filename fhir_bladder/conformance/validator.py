@@ -1,0 +1,158 @@
+"""Room `conformance`: the validator, acceptor before explainer. Belongs here: reading one resource and judging it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+from pathlib import Path as FilePath
+from typing import Any
+
+from fhir_bladder.conformance.catalogue import Catalogue
+from fhir_bladder.conformance.explain import Explainer
+from fhir_bladder.conformance.positions import duplicates
+from fhir_bladder.conformance.report import Path, Report
+from fhir_bladder.conformance.schema import Schema
+from fhir_bladder.errors import Finding, UnsupportedError
+
+MAX_BYTES = 256 * 1024 * 1024
+MAX_DEPTH = 100
+_BOM = b"\xef\xbb\xbf"
+
+
+class Validator:
+    """Judges R4 resources offline.
+
+    packages: folders or .tgz files with further artefacts. profiles: canonical URLs every resource of their type must
+    hold to, beside those it claims. local: whether the project's own profiles are loaded.
+    """
+
+    def __init__(
+        self, packages: Iterable[str | FilePath] = (), profiles: Sequence[str] = (), *, local: bool = True,
+        artefacts: Iterable[Mapping[str, Any]] = (),
+    ) -> None:  # fmt: skip
+        from fhir_bladder.conformance.packages import local_artefacts, read_package
+
+        found: list[Mapping[str, Any]] = list(artefacts)
+        if local:
+            found += local_artefacts()
+        for package in packages:
+            found += read_package(FilePath(package)).artefacts
+        self.catalogue = Catalogue(found)
+        self.schema = Schema(self.catalogue)
+        self.profiles: dict[str, list[str]] = {}
+        for url in profiles:
+            tree = self.schema.tree(url)
+            if tree is None:
+                raise UnsupportedError(f"profile {url} is not known", "", "add the package that holds it with --package")
+            self.profiles.setdefault(tree.path, []).append(url)
+        self._explainer: Explainer | None = None
+
+    @property
+    def explainer(self) -> Explainer:
+        """The explainer, made when first needed."""
+        if self._explainer is None:
+            self._explainer = Explainer(self.schema)
+        return self._explainer
+
+    def accepts(self, data: bytes) -> bool:
+        """Whether the resource has no error."""
+        return not any(f.severity in ("error", "fatal") for f in self.validate(data))
+
+    def validate(self, data: bytes | dict[str, Any], *, file: str = "", line: int = 0) -> list[Finding]:
+        """Everything found in one resource, worst first; an empty list means nothing."""
+        return self.explain(data, file=file, line=line)
+
+    def explain(self, data: bytes | dict[str, Any], *, file: str = "", line: int = 0) -> list[Finding]:
+        """Everything found, by the walker alone."""
+        report = Report()
+        text = ""
+        if isinstance(data, dict):
+            value: Any = data
+        else:
+            parsed = read(data)
+            if isinstance(parsed, Finding):
+                parsed.file = file
+                if line:
+                    parsed.line = parsed.line + line - 1 if parsed.line else line
+                return [parsed]
+            value, text = parsed
+            for key, offset in duplicates(text) if _may_repeat(text, value) else ():
+                report.add("json-duplicate", _Spot(offset, key), f"key {key} stands twice", found=key, hint="keep one")
+        name = value.get("resourceType") if isinstance(value, dict) else None
+        wanted = tuple(self.profiles.get(name, ())) if isinstance(name, str) else ()
+        try:
+            self.explainer.resource(value, Path(), report, wanted)
+        except RecursionError:
+            report.add("too-deep", Path(), "nested too deep", expected=f"at most {MAX_DEPTH} levels")
+        ident = value.get("id") if isinstance(value, dict) else None
+        label = f"{name}/{ident}" if isinstance(name, str) and isinstance(ident, str) else str(name or "")
+        return report.finish(text, file=file, line=line, resource=label)
+
+
+class _Spot(Path):
+    """A place known by its offset, for what has no path of its own."""
+
+    __slots__ = ("offset",)
+
+    def __init__(self, offset: int, key: str) -> None:
+        super().__init__(None, None, key)
+        self.offset = offset
+
+
+def _may_repeat(text: str, value: Any) -> bool:
+    """Whether the text has more keys than the value kept."""
+    import orjson
+
+    if "\\u003" in text:
+        return True
+    try:
+        return text.count(":") != orjson.dumps(value, default=str).count(b":")
+    except (TypeError, orjson.JSONEncodeError):
+        return True
+
+
+def _number(text: str) -> Decimal:
+    return Decimal(text)
+
+
+def _no_constant(name: str) -> Any:
+    raise ValueError(f"{name} is not a number that JSON knows")
+
+
+def read(data: bytes) -> tuple[Any, str] | Finding:
+    """Parse one JSON text, numbers exact; or the one finding that says why it cannot be."""
+    if len(data) > MAX_BYTES:
+        return Finding("json-size", "fatal", f"{len(data):,} bytes in one resource", expected=f"at most {MAX_BYTES:,}")
+    if data.startswith(_BOM):
+        data = data[3:]
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[1:2] == b"\x00" or data[:1] == b"\x00":
+        return Finding("json-encoding", "fatal", "text is UTF-16 or UTF-32", expected="UTF-8", hint="save it as UTF-8")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return Finding(
+            "json-encoding", "fatal", f"not UTF-8 at byte {error.start + 1}", expected="UTF-8", hint="save it as UTF-8"
+        )
+    try:
+        value = json.loads(text, parse_float=_number, parse_constant=_no_constant)
+    except json.JSONDecodeError as error:
+        message = f"not JSON: {error.msg[:1].lower()}{error.msg[1:]}"
+        if not text.strip():
+            message = "empty"
+        return Finding("json-syntax", "fatal", message, line=error.lineno, column=error.colno, hint="write it with a JSON library")
+    except RecursionError:
+        return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
+    except (ValueError, ArithmeticError) as error:
+        return Finding("json-number", "fatal", str(error)[:200], hint="correct the number")
+    if data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
+        return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
+    return value, text
+
+
+def _depth(value: Any) -> int:
+    depth, level = 0, [value]
+    while level := [item for item in level if isinstance(item, dict | list)]:
+        depth += 1
+        level = [child for item in level for child in (item.values() if isinstance(item, dict) else item)]
+    return depth
