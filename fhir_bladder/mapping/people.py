@@ -39,7 +39,7 @@ def patient_identifier(given: PatientIdentifier) -> Element:
 def subject(patient: Patient | None, url: str = "") -> Element:
     """Observation.subject: by identifier, and by url in a Bundle; absent (`unknown`) without an identifier."""
     if patient is None or patient.identifiers is None:
-        return dict(values.UNKNOWN)
+        return {**values.UNKNOWN, "display": "not identified"}
     reference: Element = {"reference": url} if url else {}
     reference["type"] = "Patient"
     reference["identifier"] = patient_identifier(patient.identifiers[0])
