@@ -128,18 +128,18 @@ class Kind:
     source: str
 
     def found(
-        self, record: ExamRecord, *, field: str, expected: str, found: str, hint: str = "", detail: str = ""
+        self, record: ExamRecord | str, *, field: str, expected: str, found: str, hint: str = ""
     ) -> tuple[Finding, ...]:
-        """The finding of this kind in a record, alone in a tuple."""
+        """The finding of this kind in a record (or the exam of this number), alone in a tuple."""
         return (
             Finding(
                 id=self.id,
                 severity=self.severity,
-                message=f"{self.sentence}: {detail}" if detail else self.sentence,
+                message=self.sentence,
                 expected=expected,
                 found=found,
                 hint=hint,
-                exam_number=record.exam_number,
+                exam_number=record if isinstance(record, str) else record.exam_number,
                 field=field,
                 source=self.source,
             ),

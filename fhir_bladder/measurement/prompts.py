@@ -1,0 +1,205 @@
+"""Room `measurement`: rules over a stream of exams: verdicts, and prompts one a patient and state. May import exam.
+
+A prompt shows what a cited rule says; it is no diagnosis, and local codes and licensed practice decide.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple
+
+from fhir_bladder.measurement import verdicts
+from fhir_bladder.measurement.calculated import Calculated
+from fhir_bladder.measurement.facts import Facts
+from fhir_bladder.measurement.patients import RETRACTED, Course, entry_of, key_of
+from fhir_bladder.measurement.rulebook import Rule
+from fhir_bladder.measurement.trials import OPEN, Reading, TrialLimits, outcome
+from fhir_bladder.measurement.verdicts import MET, NOT_APPLICABLE, NOT_MET, UNKNOWN, Inapplicable, Verdict
+
+CAUTION = "a prompt from the literature, no diagnosis: local codes and licensed practice decide"
+_KEPT = 64
+
+
+@dataclass(slots=True)
+class Prompt:
+    """A rule met by an exam. `as_dict` has the keys of a finding, severity `prompt`."""
+
+    id: str
+    version: str
+    exam_number: str
+    field: str
+    message: str
+    expected: str
+    found: str
+    source: str
+    certainty: str
+    confirmed_by: str = ""
+    hint: str = CAUTION
+    severity: str = "prompt"
+
+    def as_dict(self) -> dict[str, Any]:
+        """The written form, empty values left out."""
+        return {field.name: value for field in fields(self) if (value := getattr(self, field.name))}
+
+
+class _Met(NamedTuple):
+    """A reading that a rule with a memory keeps: exam, when, local day, met or not or open."""
+
+    key: tuple[str, str]
+    moment: dt.datetime
+    day: dt.date
+    met: bool | None
+
+
+class Engine:
+    """Judges exams by the rules a site has switched on, in time order; what it remembers lies in the courses."""
+
+    def __init__(self, rules: Sequence[Rule] = ()) -> None:
+        self.rules = tuple(rules)
+
+    def judge(self, facts: Facts, calculated: Calculated, course: Course | None) -> list[Verdict]:
+        """What each rule says of this exam; a rule without an answer says why."""
+        return [self._judge(rule, facts, calculated, course) for rule in self.rules]
+
+    def prompts(self, facts: Facts, calculated: Calculated, course: Course | None) -> list[Prompt]:
+        """Prompts of this exam: a rule newly met. Still met is not said again, met again after not met is."""
+        prompts = []
+        for verdict in self.judge(facts, calculated, course):
+            if course is None or verdict.state not in (MET, NOT_MET):
+                continue
+            name = f"state of {verdict.rule.id}"
+            state = verdict.reason if verdict.rule.kind == "trial" else verdict.state
+            if verdict.state == MET and course.memory.get(name) != state:
+                prompts.append(_prompt(verdict, facts))
+            course.memory[name] = state
+        return prompts
+
+    def _judge(self, rule: Rule, facts: Facts, calculated: Calculated, course: Course | None) -> Verdict:
+        if course is None:
+            return Verdict(rule, NOT_APPLICABLE, "the patient is not identified")
+        if facts.record.status in RETRACTED or facts.record.supersedes is not None:
+            _forget(rule, facts, course)
+        try:
+            verdicts.require_applicable(rule, facts, calculated)
+            if rule.kind == "trial":
+                return _trial(rule, facts, course)
+            value = verdicts.value_of(rule, facts, calculated)
+        except Inapplicable as reason:
+            return Verdict(rule, NOT_APPLICABLE, str(reason))
+        met = verdicts.meets(rule, value)
+        reason = ""
+        if rule.kind == "lasting" or rule.consecutive > 1:
+            readings = _remember(rule, facts, course, met)
+            met, reason = _lasting(rule, readings) if rule.kind == "lasting" else _consecutive(rule, readings)
+        elif met is None:
+            reason = f"{value.text} leaves it open"
+        state = {True: MET, False: NOT_MET, None: UNKNOWN}[met]
+        return Verdict(rule, state, reason, value.text, value.field)
+
+
+def _forget(rule: Rule, facts: Facts, course: Course) -> None:
+    record = facts.record
+    gone = {key_of(record), (record.device.serial, record.supersedes or record.exam_number)}
+    for name in (f"readings of {rule.id}", f"trial of {rule.id}"):
+        if name in course.memory:
+            course.memory[name] = [one for one in course.memory[name] if one.key not in gone]
+
+
+def _remember(rule: Rule, facts: Facts, course: Course, met: bool | None) -> list[_Met]:
+    """The rule's readings of this patient in time order, this one among them, a newer version instead of its older."""
+    time = facts.result_time.moment
+    this = _Met(key_of(facts.record), time, time.date(), met)
+    name = f"readings of {rule.id}"
+    readings = [one for one in course.memory.get(name, ()) if one.key != this.key]
+    readings.append(this)
+    readings.sort(key=lambda one: one.moment)
+    if len(readings) > _KEPT:
+        del readings[1]  # the first of a run matters, those in its middle do not
+    course.memory[name] = readings
+    return readings
+
+
+def _lasting(rule: Rule, readings: list[_Met]) -> tuple[bool | None, str]:
+    """Met now, and first met at least so many calendar months before with nothing known to the contrary between."""
+    assert rule.months is not None
+    first: dt.date | None = None
+    sure: dt.date | None = None
+    for reading in readings:
+        if reading.met is False:
+            first = sure = None
+        elif reading.met is None:
+            sure = None
+        else:
+            first, sure = first or reading.day, sure or reading.day
+    last = readings[-1]
+    if last.met is False:
+        return False, ""
+    if last.met is None:
+        return None, "the value leaves it open"
+    assert first is not None
+    assert sure is not None
+    if last.day >= verdicts.add_months(sure, rule.months):
+        return True, ""
+    if last.day >= verdicts.add_months(first, rule.months):
+        return None, "a value between leaves it open"
+    return False, f"met, but for less than {rule.months} months"
+
+
+def _consecutive(rule: Rule, readings: list[_Met]) -> tuple[bool | None, str]:
+    """Met by the last readings in a row, each within so many days of the one before."""
+    assert rule.within_days is not None
+    row = readings[-rule.consecutive :]
+    if row[-1].met is False:
+        return False, ""
+    apart = dt.timedelta(days=rule.within_days)
+    near = all(after.moment - before.moment <= apart for before, after in zip(row, row[1:], strict=False))
+    if len(row) < rule.consecutive or not near:
+        return False, f"fewer than {rule.consecutive} readings within {rule.within_days} days of each other"
+    met = verdicts.every(one.met for one in row)
+    return met, "" if met is not None else "a value leaves it open"
+
+
+def _trial(rule: Rule, facts: Facts, course: Course) -> Verdict:
+    record = facts.record
+    removed = record.catheter_removed_at
+    if removed is None:
+        raise Inapplicable("no removal of a catheter is recorded")
+    if record.catheter_in_place:
+        raise Inapplicable("a catheter is in place")
+    if record.void_state != "post-void":
+        raise Inapplicable(f"a trial is judged after voids, this scan is {record.void_state}")
+    assert rule.below is not None
+    assert rule.above is not None
+    assert rule.hours is not None
+    entry = entry_of(facts)
+    name = f"trial of {rule.id}"
+    kept = course.memory.get(name, [])
+    if course.memory.get(name + ", removal") != removed.moment:
+        kept = []  # another removal, another trial
+        course.memory[name + ", removal"] = removed.moment
+    readings = [one for one in kept if one.key != entry.key][-_KEPT:]
+    readings.append(Reading(entry.key, entry.moment, entry.value, entry.comparator, entry.voids, entry.attempt))
+    readings.sort(key=lambda one: one.moment)
+    course.memory[name] = readings
+    result = outcome(removed.moment, readings, TrialLimits(rule.below, rule.above, rule.hours))
+    if result.state == OPEN:
+        return Verdict(rule, UNKNOWN, result.reason, result.reason, "catheter_removed_at")
+    return Verdict(rule, MET, result.state, f"{result.state}: {result.reason}", "catheter_removed_at")
+
+
+def _prompt(verdict: Verdict, facts: Facts) -> Prompt:
+    rule = verdict.rule
+    return Prompt(
+        id=rule.id,
+        version=rule.version,
+        exam_number=facts.record.exam_number,
+        field=verdict.field,
+        message=f"{rule.prompt} (rule for {rule.population}; {rule.technique})",
+        expected=rule.limit_text,
+        found=verdict.found,
+        source=rule.citation,
+        certainty=rule.certainty,
+        confirmed_by=rule.confirmed_by,
+    )
