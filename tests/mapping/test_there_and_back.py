@@ -56,10 +56,15 @@ def test_observations_give_back_the_exam_itself(shape: str, data: dict[str, Any]
         assert got_patient == patient
 
 
-@given(datas=st.lists(make.records(), max_size=4, unique_by=lambda r: (r["device"]["serial"], r["exam_number"])), seed=st.integers())
+@given(
+    datas=st.lists(make.records(), max_size=4, unique_by=lambda r: (r["device"]["serial"], r["exam_number"])),
+    seed=st.integers(),
+)
 def test_exams_of_the_single_shape_come_back_from_any_order(datas: list[dict[str, Any]], seed: int) -> None:
     records = {to_fhir(record).key: record for record in map(exam.load, datas)}
-    resources = [one for record in records.values() for one in to_fhir(record, options=MapOptions(shape="single")).resources]
+    resources = [
+        one for record in records.values() for one in to_fhir(record, options=MapOptions(shape="single")).resources
+    ]
     random.Random(seed).shuffle(resources)
     back = [exam.load(one) for one in from_fhir(over_the_wire(resources))]
     assert sorted(to_fhir(one).key for one in back) == sorted(records)
