@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
@@ -17,12 +17,10 @@ from fhir_bladder.exam.problems import did_you_mean
 from fhir_bladder.readers.cells import Reading
 from fhir_bladder.readers.fields import Field, field_at
 from fhir_bladder.readers.items import sha256
+from fhir_bladder.readers.map_parts import constants_of, flat, known_keys, values_of
 from fhir_bladder.terminology import units
 
 SCAN = "scans.0."
-CONFIRMED = ("void_state", "uterus_present", "verified")
-"""Fields that a constant may fill only with the name of who confirmed it: they change what a result means."""
-
 _KEYS = (
     "group_by", "delimiter", "encoding", "decimal_mark", "timezone", "date_format", "sheet", "header_row", "absent",
     "columns", "constants",
@@ -94,7 +92,7 @@ def parse(data: bytes, where: str = "") -> ColumnMap:
 
 
 def _map(table: dict[str, Any], digest: str) -> ColumnMap:
-    _known(table, _KEYS, "")
+    known_keys(table, _KEYS, "")
     for name, wanted in (("columns", dict), ("constants", dict), ("header_row", int)):
         if name in table and (not isinstance(table[name], wanted) or isinstance(table[name], bool)):
             raise ConfigError(f"{name} has the wrong type", "", _TYPES[wanted])
@@ -109,10 +107,10 @@ def _map(table: dict[str, Any], digest: str) -> ColumnMap:
         absent=_texts(table.get("absent", []), ""),
         date_format=_date_format(table.get("date_format", "")), decimal_mark=mark, zone=zone,
     )  # fmt: skip
-    columns = tuple(_column(path, spec, base) for path, spec in _flat(table.get("columns", {}), columns=True))
+    columns = tuple(_column(path, spec, base) for path, spec in flat(table.get("columns", {}), columns=True))
     if not columns:
         raise ConfigError("the map names no columns", "[columns]", 'add lines such as exam_number = "No"')
-    constants = {path: _constant(path, value) for path, value in _flat(table.get("constants", {}), columns=False)}
+    constants = constants_of(table.get("constants", {}))
     for column in columns:
         if column.field.path in constants:
             raise ConfigError(f"{column.field.path} is both a column and a constant", "", "keep one of them")
@@ -126,25 +124,6 @@ def _map(table: dict[str, Any], digest: str) -> ColumnMap:
 _TYPES = {dict: "write it as a table", int: "write a whole number"}
 
 
-def _known(table: Mapping[str, Any], names: Iterable[str], where: str) -> None:
-    for key in table:
-        if key not in names:
-            raise ConfigError(
-                f"unknown key {key!r}", where, did_you_mean(key, names) or f"known are {', '.join(names)}"
-            )
-
-
-def _flat(table: dict[str, Any], *, columns: bool, prefix: str = "") -> Iterable[tuple[str, Any]]:
-    """`"device.serial" = …` and `device.serial = …` (a nested table in TOML) mean the same."""
-    for key, value in table.items():
-        path = prefix + key
-        own = isinstance(value, dict) and ("column" in value if columns else set(value) == {"value", "confirmed_by"})
-        if isinstance(value, dict) and not own and (field_at(path).kind == "object" or field_at(path).many):
-            yield from _flat(value, columns=columns, prefix=f"{path}.")
-        else:
-            yield path, value
-
-
 def _column(path: str, spec: Any, base: Reading) -> Column:
     where = f"[columns] {path}"
     field = field_at(path)
@@ -156,7 +135,7 @@ def _column(path: str, spec: Any, base: Reading) -> Column:
         spec = {"column": spec}
     if not isinstance(spec, dict) or "column" not in spec:
         raise ConfigError("no column is named", where, 'write the column\'s name, or { column = "…" }')
-    _known(spec, _COLUMN_KEYS, where)
+    known_keys(spec, _COLUMN_KEYS, where)
     names = spec["column"] if isinstance(spec["column"], list) else [spec["column"]]
     if not names or not all(isinstance(name, str) and name.strip() for name in names):
         raise ConfigError("a column's name must be a text", where, "put it in quotation marks")
@@ -168,13 +147,11 @@ def _column(path: str, spec: Any, base: Reading) -> Column:
             units.understand(unit, field.dimension)
         except RecordError as error:
             raise ConfigError(error.what, where, error.remedy) from None
-    if values is not None and not isinstance(values, dict):
-        raise ConfigError("values has the wrong type", where, 'write values = { "text" = "what it means" }')
     if spec.get("others", "refuse") not in ("refuse", "absent"):
         raise ConfigError(f"others {spec['others']!r} is not known", where, 'write "refuse" or "absent"')
     reading = replace(
         base, unit=unit, absent=base.absent + _texts(spec.get("absent", []), where),
-        values=_values(values, field, where), others_absent=spec.get("others") == "absent",
+        values=values_of(values, field, where), others_absent=spec.get("others") == "absent",
         date_format=_date_format(spec.get("date_format", base.date_format)),
     )  # fmt: skip
     return Column(field, tuple(name.strip() for name in names), reading)
@@ -184,37 +161,6 @@ def _texts(texts: Any, where: str) -> tuple[str, ...]:
     if not isinstance(texts, list) or not all(isinstance(text, str) for text in texts):
         raise ConfigError("absent has the wrong type", where, 'write a list of texts, such as ["---"]')
     return tuple(texts)
-
-
-def _values(values: dict[str, Any] | None, field: Field, where: str) -> dict[str, Any] | None:
-    if values is None:
-        return None
-    for text, meaning in values.items():
-        meanings = meaning if isinstance(meaning, list) else [meaning]
-        for one in meanings:
-            if (field.kind == "boolean") != isinstance(one, bool):
-                wanted = "true or false" if field.kind == "boolean" else "a text"
-                raise ConfigError(f"the meaning of {text!r} is not {wanted}", where, f"write {wanted}")
-            if field.kind == "choice" and one not in field.choices:
-                near = did_you_mean(str(one), field.choices)
-                raise ConfigError(f"{one!r} is not known", where, near or f"write one of {', '.join(field.choices)}")
-    return values
-
-
-def _constant(path: str, value: Any) -> Any:
-    where = f"[constants] {path}"
-    field_at(path)
-    confirmed = isinstance(value, dict) and set(value) <= {"value", "confirmed_by"} and "value" in value
-    if path.split(".")[0] in CONFIRMED:
-        name = value.get("confirmed_by") if confirmed else None
-        if not isinstance(name, str) or not name.strip():
-            shown = str(value["value"] if confirmed else value)
-            raise ConfigError(
-                f"a constant for {path} changes what every result means and needs a name", where,
-                f'write {{ value = "{shown}", confirmed_by = "who, when" }}',
-            )  # fmt: skip
-    value = value["value"] if confirmed and "confirmed_by" in value else value
-    return value.isoformat() if isinstance(value, dt.date | dt.datetime) else value
 
 
 def _group_by(name: str, columns: tuple[Column, ...]) -> tuple[str, ...]:

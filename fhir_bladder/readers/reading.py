@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from fhir_bladder.errors import BladderError, ConfigError, InputError
-from fhir_bladder.readers import column_map, csv_files, json_files
+from fhir_bladder.readers import column_map, csv_files, json_files, v2_map, v2_records
 from fhir_bladder.readers.column_map import ColumnMap
 from fhir_bladder.readers.items import FORMATS, ReadItem, ReadOptions, empty_item, file_item
+from fhir_bladder.readers.v2_map import V2Map
 from fhir_bladder.wire import files
 
 _SUFFIXES = {
@@ -28,24 +30,37 @@ def read(paths: Sequence[str | Path], options: ReadOptions) -> Iterator[ReadItem
     """
     if options.input_format not in FORMATS:
         raise ConfigError(f"input format {options.input_format!r} is not known", "", f"use {', '.join(FORMATS)}")
+    maps = maps_of(options)
+    return itertools.chain.from_iterable(_read_file(str(path), options, maps) for path in paths)
+
+
+@dataclass(frozen=True, slots=True)
+class Maps:
+    """The maps of the options, loaded once."""
+
+    columns: ColumnMap | None
+    v2: V2Map
+
+
+def maps_of(options: ReadOptions) -> Maps:
+    """Load the maps. Raises ConfigError."""
     columns = column_map.load(options.columns).with_zone(options.zone) if options.columns is not None else None
-    return itertools.chain.from_iterable(_read_file(str(path), options, columns) for path in paths)
+    return Maps(columns, v2_map.load(options.v2_map))
 
 
-def _read_file(file: str, options: ReadOptions, columns: ColumnMap | None) -> Iterator[ReadItem]:
+def _read_file(file: str, options: ReadOptions, maps: Maps) -> Iterator[ReadItem]:
     try:
         with files.open_stream(file) as stream:
-            yield from read_stream(file, stream, options, columns)
+            yield from read_stream(file, stream, options, maps)
     except BladderError as error:
         yield file_item(file, error)
     except OSError as error:
         yield file_item(file, InputError(f"cannot be read: {(error.strerror or '').lower()}", file, "check the file"))
 
 
-def read_stream(
-    file: str, stream: IO[bytes], options: ReadOptions, columns: ColumnMap | None = None
-) -> Iterator[ReadItem]:
+def read_stream(file: str, stream: IO[bytes], options: ReadOptions, maps: Maps) -> Iterator[ReadItem]:
     """Records of one open stream named `file`. Raises InputError or ConfigError where it cannot be read at all."""
+    columns = maps.columns
     head = stream.peek(64)[:64] if hasattr(stream, "peek") else b""
     if not head:
         yield empty_item(file)
@@ -72,6 +87,13 @@ def read_stream(
     if chosen == "csv" and columns is not None:
         tab = file.removesuffix(".gz").endswith((".tsv", ".tab"))
         yield from csv_files.read_csv(file, stream, columns, tab=tab)
+    elif chosen == "hl7v2":
+        some = False
+        for item in v2_records.read_v2(file, stream, maps.v2, options.zone):
+            some = True
+            yield item
+        if not some:
+            yield empty_item(file)
     else:
         raise InputError("the format is not known", file, "say it with --input-format")
 

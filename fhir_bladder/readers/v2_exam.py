@@ -1,0 +1,426 @@
+"""Room `readers`: one exam out of an order's observations: scans by OBX-4, status, corrections. May import exam."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from fhir_bladder.errors import Finding
+from fhir_bladder.exam.problems import Problem
+from fhir_bladder.readers import v2_context as context
+from fhir_bladder.readers.cells import ABSENT
+from fhir_bladder.readers.fields import Tree
+from fhir_bladder.readers.v2_map import LOCAL, LOCAL_URL, STUDIES, Entry, V2Map
+from fhir_bladder.readers.v2_parse import Message, Segment, subcomponents
+from fhir_bladder.readers.v2_values import DOUBTFUL, INVENTED, KNOWN_STATUS, NO_VALUE, Clock, value_of
+
+# OBX-11 (table 0085) to the record's status: v2-to-FHIR 1.0.0 segment map OBX. R, S and I have no target there; as in
+# PCD-01 they are results nobody verified: preliminary. N and O bring no result. B, U and V have no target: no vote.
+OBX_STATUS = {
+    "F": "final", "C": "corrected", "A": "amended", "P": "preliminary", "R": "preliminary", "S": "preliminary",
+    "I": "preliminary", "D": "entered-in-error", "W": "entered-in-error", "X": "cancelled",
+}  # fmt: skip
+NO_RESULT = {"N", "O"}
+# OBR-25 (table 0123), same map; A, Y, Z, M and N have no target. A means "some results": preliminary.
+OBR_STATUS = {
+    "F": "final", "C": "corrected", "P": "preliminary", "R": "preliminary", "A": "preliminary", "I": "preliminary",
+    "O": "preliminary", "S": "preliminary", "X": "cancelled",
+}  # fmt: skip
+_TUPLE = re.compile(r"(\d+\.\d+\.\d+)\.\d+\Z", re.ASCII)
+_IGNORED = {"MSH": None, "PID": {1}, "PV1": {1, 2}, "ORC": {1}, "OBR": {1}, "OBX": {1}, "PRT": {1, 2, 3, 4}, "NTE": {1}}
+_BLADDER = {"89837001"}
+"""SNOMED CT bladder: what OBX-20 says of every exam here."""
+
+
+@dataclass(slots=True)
+class Observation:
+    """An OBX with the PRT that follow it."""
+
+    obx: Segment
+    prts: list[Segment] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Order:
+    """One exam's segments: patient, visit, and one or more ORC and OBR with their observations."""
+
+    pid: Segment | None
+    pv1: Segment | None
+    orcs: list[Segment]
+    obrs: list[Segment]
+    observations: list[Observation] = field(default_factory=list)
+    prts: list[Segment] = field(default_factory=list)
+    others: list[Segment] = field(default_factory=list)
+
+    @property
+    def obr(self) -> Segment:
+        """The first OBR."""
+        return self.obrs[0]
+
+    @property
+    def filler(self) -> str:
+        """The filler's number of the order."""
+        return context.filler_number(self.orcs[0] if self.orcs else None, self.obr)
+
+
+@dataclass(slots=True)
+class Built:
+    """What an order gave: record data, findings, and whether any observation was known."""
+
+    data: dict[str, Any]
+    findings: list[Finding]
+    known: bool
+
+
+class Builder:
+    """Builds the record data of one order."""
+
+    def __init__(self, message: Message, order: Order, maps: V2Map, clock: Clock, file: str, line: int) -> None:
+        self._message, self._order, self._maps, self._clock = message, order, maps, clock
+        self._file, self._line = file, line
+        self._findings: list[Finding] = []
+        self._tree = Tree()
+        self._set: dict[str, tuple[Any, Segment]] = {}
+        self._lists: dict[str, list[tuple[str, dict[str, tuple[Any, Segment]]]]] = {"scans": [], "earlier_voids": []}
+        self._owner: dict[str, str] = {}  # wall and diameters: the OBX-4 group they were measured on
+        self._reported: list[str] = []
+        self._votes: list[str] = []
+        self._invented = False
+        self._all_retracted = False
+
+    def build(self) -> Built:
+        """The record's data; what is wrong or not kept is in the findings."""
+        order = self._order
+        mapped = [(o, entry) for o in order.observations if (entry := self._entry(o.obx)) is not None]
+        retracted = [OBX_STATUS.get(o.obx.text(11).strip()) == "entered-in-error" for o, _ in mapped]
+        self._all_retracted = bool(retracted) and all(retracted)
+        for observation, entry in mapped:
+            try:
+                self._observe(observation.obx, entry)
+            except Problem as problem:
+                self._report(problem, observation.obx, entry.field.path)
+        try:
+            self._context([o.obx for o, _ in mapped])
+        except Problem as problem:
+            self._report(problem, order.pid or order.obr, "")
+        self._scans()
+        self._status()
+        for path, value in self._maps.constants.items():
+            if path not in self._set:
+                self._tree.put(path, value)
+        self._list_unused()
+        return Built(self._tree.data(), self._findings, bool(mapped))
+
+    # -- observations
+
+    def _entry(self, obx: Segment) -> Entry | None:
+        parts = obx.components(3)
+        for code, system in ((0, 2), (3, 5), (9, 11)):
+            if system < len(parts) and (entry := self._maps.entry(parts[code].strip(), parts[system].strip())):
+                return entry
+        name = parts[0].strip() if parts else "(empty)"
+        of = f" of {parts[2].strip()!r}" if len(parts) > 2 and parts[2].strip() else ""
+        self._note(
+            "v2-not-mapped", f"code {name[:60]!r}{of} fills no field",
+            "add an [[observation]] to the map of --v2-map if it should", obx, "OBX-3",
+        )  # fmt: skip
+        return None
+
+    def _observe(self, obx: Segment, entry: Entry) -> None:
+        vote = self._vote(obx)
+        flags = _flags(obx)
+        if vote is None:
+            return
+        self._votes.append(vote)
+        is_volume = entry.path == "scans.volume"
+        if vote == "entered-in-error" and not self._all_retracted:
+            self._note("v2-retracted", f"the value of {entry.path} is taken back", "nothing to do", obx, "OBX-11")
+            return
+        if is_volume and (vote == "cancelled" or "INV" in flags):
+            self._put(obx, "scans.absent_reason", "failed", self._beside(obx, entry))
+            return
+        nothing = sorted(flags & NO_VALUE) or ([f"status {obx.text(11)}"] if vote == "cancelled" else [])
+        value = ABSENT if nothing else value_of(obx, entry, self._clock)
+        if value is ABSENT and is_volume and vote == "entered-in-error":
+            self._put(obx, "scans.absent_reason", "failed", self._beside(obx, entry))
+        elif value is ABSENT:
+            why = ", ".join(nothing) or "OBX-5 is empty"
+            self._note(
+                "v2-no-value", f"no value is taken for {entry.path}: {why}", "send it when there is one", obx, "OBX-5"
+            )
+        else:
+            self._put(obx, entry.path, value, self._beside(obx, entry))
+            if is_volume and entry.reported:
+                self._reported.append(self._lists["scans"][-1][0])
+
+    def _vote(self, obx: Segment) -> str | None:
+        """What the observation says of the exam's status; None where it brings no result at all."""
+        status, flags = obx.text(11).strip(), _flags(obx)
+        for flag in sorted(flags - KNOWN_STATUS):
+            self._note("v2-flag", f"flag {flag[:10]!r} has no home in the record", "it is left out", obx, "OBX-8")
+        self._invented = self._invented or bool(flags & INVENTED)
+        if status in NO_RESULT:
+            self._note("v2-no-result", f"status {status} brings no result", "send it when it is there", obx, "OBX-11")
+            return None
+        vote = OBX_STATUS.get(status, "")
+        if status and not vote:
+            what = f"status {status[:4]!r} has no meaning for the record"
+            self._note("v2-status", what, "send one of F, P, R, C, A, D, W, X", obx, "OBX-11")
+        if doubtful := sorted(flags & DOUBTFUL):
+            self._note("v2-doubtful", f"the device marks the value {', '.join(doubtful)}", "check it", obx, "OBX-8")
+            return "preliminary" if vote in ("", "final") else vote
+        return vote
+
+    def _beside(self, obx: Segment, entry: Entry) -> list[tuple[str, Any]]:
+        """Fields set beside the value: those of the map, and OBX-14 where a field for it exists."""
+        when = obx.text(14).strip()
+        return [*entry.also, *(self._when(entry, self._clock.time(when, "OBX-14")) if when else ())]
+
+    def _when(self, entry: Entry, time: str) -> list[tuple[str, Any]]:
+        """OBX-14 is the time that matters to the observation: where a field for it exists, it goes there."""
+        homes = {"scans": "scans.taken_at", "earlier_voids": "earlier_voids.at"}
+        named = {"voided_volume": "voided_at", "catheterised_volume": "catheterised_at"}
+        path = homes.get(entry.path.split(".")[0]) or named.get(entry.path)
+        return [(path, time)] if path else []
+
+    def _group(self, obx: Segment) -> str:
+        """OBX-4; of a PCD-01 tuple (device, subsystem, channel, metric) the part up to the channel."""
+        sub_id = obx.text(4).strip()
+        match = _TUPLE.match(sub_id)
+        return match[1] if match else sub_id
+
+    def _put(self, obx: Segment, path: str, value: Any, beside: list[tuple[str, Any]]) -> None:
+        head, _, inner = path.partition(".")
+        group = self._group(obx)
+        if head in self._lists:
+            target = self._member(head, group, inner, obx)
+            target[inner] = (value, obx)
+            for other, its_value in beside:
+                target.setdefault(other.partition(".")[2], (its_value, obx))
+            return
+        for name, its_value in [(path, value), *beside]:
+            known = self._set.get(name)
+            if known is not None and str(known[0]) != str(its_value):
+                raise Problem(
+                    "v2-twice", f"{name} is said twice and differently (segment {known[1].number})",
+                    "send one value for each exam", field="OBX-5",
+                )  # fmt: skip
+            self._set[name] = (its_value, obx)
+            self._tree.put(name, its_value)
+        if head in ("wall", "diameters") and group:
+            self._owner.setdefault(head, group)
+
+    def _member(self, head: str, group: str, inner: str, obx: Segment) -> dict[str, tuple[Any, Segment]]:
+        """The scan (or void) of an OBX-4 group; without OBX-4 a repeated field opens the next one."""
+        members: list[tuple[str, dict[str, tuple[Any, Segment]]]] = self._lists[head]
+        for name, fields in reversed(members):
+            if name != group:
+                continue
+            clash = inner in fields or (inner == "absent_reason" and "volume" in fields)
+            if not clash:
+                return fields
+            if group:
+                raise Problem(
+                    "v2-twice", f"group {group!r} holds {inner} twice (segment {fields[inner][1].number})",
+                    "number repeats in OBX-4", field="OBX-4",
+                )  # fmt: skip
+            break
+        created: dict[str, tuple[Any, Segment]] = {}
+        members.append((group, created))
+        return created
+
+    # -- the record around them
+
+    def _context(self, observations: list[Segment]) -> None:
+        order, maps, tree = self._order, self._maps, self._tree
+        orc = order.orcs[0] if order.orcs else None
+        tree.put("record_version", "1")
+        self._default("exam_number", order.filler)
+        self._started(observations)
+        self._study()
+        for name, value in (
+            ("patient", context.patient(order.pid, maps, self._warn)),
+            ("encounter", context.encounter(order.pv1, maps, self._warn)),
+            ("order", context.order(orc, order.obr, maps, self._warn)),
+            ("operator", context.operator(order.obr, observations, self._prts(), maps)),
+            ("location", context.location(order.pv1, self._prts())),
+        ):
+            self._default(name, value)
+        reason = order.obr.components(31)
+        self._default("reason", next((p.strip() for p in [*reason[1:2], *reason[:1]] if p.strip()), ""))
+        self._device(observations)
+        processing = self._message.header.text(11).strip()
+        if self._invented or processing in ("T", "D"):
+            self._default("synthetic", True)
+
+    def _prts(self) -> list[Segment]:
+        return [prt for o in self._order.observations for prt in o.prts] + self._order.prts
+
+    def _default(self, name: str, value: Any) -> None:
+        taken = name in self._set or any(path.startswith(name + ".") for path in self._set)
+        if value not in ("", {}, None) and not taken:
+            self._tree.put(name, value)
+
+    def _started(self, observations: list[Segment]) -> None:
+        obr = self._order.obr
+        if text := obr.text(7).strip():
+            self._default("started_at", self._clock.time(text, "OBR-7"))
+            return
+        times = [self._clock.time(obx.text(14).strip(), "OBX-14") for obx in observations if obx.text(14).strip()]
+        if times:
+            self._default("started_at", min(times))
+
+    def _study(self) -> None:
+        said = ""
+        for obr in self._order.obrs:
+            parts = [part.strip() for part in obr.components(4)]
+            for code, system in ((0, 2), (3, 5)):
+                if system < len(parts):
+                    name = LOCAL if parts[system] == LOCAL_URL else parts[system]
+                    said = STUDIES.get((parts[code], name), "") or said
+        known = self._set.get("void_state")
+        if known is not None and said and known[0] != said:
+            raise Problem(
+                "v2-contradiction",
+                f"OBR-4 says {said}, the observations {known[0]}",
+                "correct the sender",
+                field="OBR-4",
+            )
+        if known is None and "void_state" not in self._maps.constants:
+            self._default("void_state", said or "unspecified")
+            if not said:
+                what = "nothing says whether this was before or after a void"
+                self._note(
+                    "v2-void-state", what, "send DICOM 130324 as an OBX, or 69388-7 in OBR-4", self._order.obr, "OBR-4"
+                )
+
+    def _device(self, observations: list[Segment]) -> None:
+        named: dict[str, tuple[Segment, str]] = {}
+        for serial, udi, segment, place in context.devices(observations, self._prts()):
+            if serial:
+                named.setdefault(serial, (segment, place))
+            if udi:
+                self._default("device.udi_device_identifier", udi)
+        by_prt = [serial for serial, (_, place) in named.items() if place.startswith("PRT")]
+        serials = by_prt or list(named)
+        if len(serials) > 1:
+            segment, place = named[serials[1]]
+            raise Problem(
+                "v2-contradiction", f"two devices in one exam: {serials[0][:40]!r} and {serials[1][:40]!r}",
+                "send one OBR for each device", field=place,
+            )  # fmt: skip
+        if serials:
+            self._default("device.serial", serials[0])
+
+    def _scans(self) -> None:
+        numbers: dict[str, int] = {}
+        scans = self._lists["scans"]
+        for position, (group, fields) in enumerate(scans):
+            plain = all(name.isdecimal() and 0 < int(name) < 10_000 for name, _ in scans)
+            number = int(group) if plain else position + 1
+            numbers.setdefault(group, number)
+            self._tree.put(f"scans.{position}.scan_number", number)
+            for name, (value, _) in fields.items():
+                self._tree.put(f"scans.{position}.{name}", value)
+        for position, (_, fields) in enumerate(self._lists["earlier_voids"]):
+            for name, (value, _) in fields.items():
+                self._tree.put(f"earlier_voids.{position}.{name}", value)
+        if len(scans) > 1 and len(self._reported) == 1 and self._reported[0]:
+            self._default("reported_scan", numbers[self._reported[0]])
+        for head, group in self._owner.items():
+            if group in numbers:
+                self._default(f"{head}.scan_number", numbers[group])
+
+    def _status(self) -> None:
+        """The exam's status out of those of its observations and of OBR-25."""
+        votes = [vote for vote in self._votes if vote]
+        order = OBR_STATUS.get(self._order.obr.text(25).strip(), "")
+        status = ""
+        for all_alike in ("entered-in-error", "cancelled"):
+            if votes and all(vote == all_alike for vote in votes):
+                status = all_alike
+        if not status and votes:
+            if "entered-in-error" in votes:
+                votes.append("corrected")
+            ranks = ("corrected", "amended", "preliminary")
+            status = next((rank for rank in ranks if rank in votes), "final")
+        if order and status in ("", "final"):
+            status = order
+        self._default("status", status)
+        self._verified(status)
+
+    def _verified(self, status: str) -> None:
+        """OBR-32 with OBR-22: who stands for a final result, and when."""
+        obr = self._order.obr
+        who = obr.components(32)
+        if status not in ("final", "corrected", "amended") or not who or not obr.text(22).strip():
+            obr.used.discard(32)
+            return
+        inner = [part.strip() for part in subcomponents(who[0])] + ["", "", ""]
+        name = " ".join(part for part in (inner[2], inner[1]) if part)
+        name = f"{name} ({inner[0]})" if name and inner[0] else name or inner[0]
+        try:
+            at = self._clock.time(obr.text(22).strip(), "OBR-22")
+        except Problem as problem:
+            self._report(problem, obr, "verified.at")
+            return
+        if name:
+            self._default("verified", {"by": name, "at": at})
+
+    # -- findings
+
+    def _report(self, problem: Problem, segment: Segment, field: str) -> None:
+        place = problem.field or segment.name
+        message = f"{problem.what} (segment {segment.number}, {place})"
+        self._findings.append(
+            Finding(
+                problem.id, "error", message, hint=problem.remedy, file=self._file,
+                line=self._line + segment.number - 1, field=field, exam_number=self._order.filler[:80],
+            )
+        )  # fmt: skip
+
+    def _warn(self, id: str, what: str, remedy: str, segment: Segment, place: str) -> None:
+        self._add(id, "warn", what, remedy, segment, place)
+
+    def _note(self, id: str, what: str, remedy: str, segment: Segment, place: str) -> None:
+        self._add(id, "note", what, remedy, segment, place)
+
+    def _add(self, id: str, severity: str, what: str, remedy: str, segment: Segment, place: str) -> None:
+        message = f"{what} (segment {segment.number}, {place})"
+        line = self._line + segment.number - 1
+        number = self._order.filler[:80]
+        self._findings.append(
+            Finding(id, severity, message, hint=remedy, file=self._file, line=line, exam_number=number)
+        )
+
+    def _list_unused(self) -> None:
+        """One note naming every valued field that was not read, so that nothing is dropped in silence."""
+        order = self._order
+        segments = [s for s in (order.pid, order.pv1, *order.orcs, *order.obrs) if s is not None]
+        known = [o for o in order.observations if len(o.obx.used) > 1]  # of an OBX that fills no field, OBX-3 was named
+        segments += [s for o in known for s in (o.obx, *o.prts)] + order.prts
+        names: dict[str, int] = {}
+        for segment in segments:
+            ignored = _IGNORED.get(segment.name) or set()
+            for number, raw in enumerate(segment.fields[1:], 1):
+                if raw and number not in segment.used and number not in ignored and not _says_bladder(segment, number):
+                    names.setdefault(f"{segment.name}-{number}", segment.number)
+        for segment in order.others:
+            names.setdefault(segment.name, segment.number)
+        if names:
+            listed = ", ".join(names)
+            self._findings.append(
+                Finding(
+                    "v2-not-mapped", "note", f"not taken: {listed}", hint="the record has no field for them",
+                    file=self._file, line=self._line + min(names.values()) - 1, exam_number=order.filler[:80],
+                )
+            )  # fmt: skip
+
+
+def _flags(obx: Segment) -> set[str]:
+    return {item[0].strip() for item in obx.repetitions(8)} - {""}
+
+
+def _says_bladder(segment: Segment, number: int) -> bool:
+    return segment.name == "OBX" and number == 20 and segment.text(20).strip() in _BLADDER
