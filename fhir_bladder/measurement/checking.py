@@ -39,10 +39,10 @@ class Checker:
         self._engine = Engine(rules or ())
         self.verdicts: list[Verdict] = []
 
-    def add(self, record: ExamRecord, *, explain: bool = False) -> list[Finding | Prompt]:
+    def add(self, record: ExamRecord) -> list[Finding | Prompt]:
         """Findings of this exam, alone and with the ones before it, then prompts of rules it newly meets.
 
-        With `explain`, `verdicts` afterwards holds what every rule says of it, "not applicable because …" included.
+        Afterwards `verdicts` holds what every rule says of it, "not applicable because …" included.
         """
         choice = choose(record)
         calculated = calculate(record, self._settings, choice=choice)
@@ -54,9 +54,8 @@ class Checker:
         across, course = self._stream.add(facts)
         found += across
         if self._engine.rules:
-            if explain:
-                self.verdicts = self._engine.judge(facts, calculated, course)
-            found += self._engine.prompts(facts, calculated, course)
+            self.verdicts = self._engine.judge(facts, calculated, course)
+            found += self._engine.prompts(self.verdicts, facts, course)
         return found
 
     def close(self) -> list[Finding]:

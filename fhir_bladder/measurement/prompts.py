@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from fhir_bladder.measurement import verdicts
@@ -45,12 +46,13 @@ class Prompt:
 
 
 class _Met(NamedTuple):
-    """A reading that a rule with a memory keeps: exam, when, local day, met or not or open."""
+    """A reading that a rule with a memory keeps: exam, when, local day, limit met, limit of the share met."""
 
     key: tuple[str, str]
     moment: dt.datetime
     day: dt.date
     met: bool | None
+    share: bool | None
 
 
 class Engine:
@@ -63,17 +65,21 @@ class Engine:
         """What each rule says of this exam; a rule without an answer says why."""
         return [self._judge(rule, facts, calculated, course) for rule in self.rules]
 
-    def prompts(self, facts: Facts, calculated: Calculated, course: Course | None) -> list[Prompt]:
-        """Prompts of this exam: a rule newly met. Still met is not said again, met again after not met is."""
-        prompts = []
-        for verdict in self.judge(facts, calculated, course):
-            if course is None or verdict.state not in (MET, NOT_MET):
+    def prompts(self, judged: Sequence[Verdict], facts: Facts, course: Course | None) -> list[Prompt]:
+        """Prompts of an exam just judged: a rule newly met. Still met is not said again, met after not met is."""
+        prompts: list[Prompt] = []
+        if course is None:
+            return prompts
+        for verdict in judged:
+            if verdict.state not in (MET, NOT_MET):
                 continue
             name = f"state of {verdict.rule.id}"
             state = verdict.reason if verdict.rule.kind == "trial" else verdict.state
-            if verdict.state == MET and course.memory.get(name) != state:
+            before, _ = course.memory.get(name, ("", None))
+            if verdict.state == MET and before != state:
                 prompts.append(_prompt(verdict, facts))
-            course.memory[name] = state
+            if before != state:
+                course.memory[name] = (state, key_of(facts.record))
         return prompts
 
     def _judge(self, rule: Rule, facts: Facts, calculated: Calculated, course: Course | None) -> Verdict:
@@ -86,13 +92,14 @@ class Engine:
             if rule.kind == "trial":
                 return _trial(rule, facts, course)
             value = verdicts.value_of(rule, facts, calculated)
-        except Inapplicable as reason:
-            return Verdict(rule, NOT_APPLICABLE, str(reason))
-        met = verdicts.meets(rule, value)
-        reason = ""
-        if rule.kind == "lasting" or rule.consecutive > 1:
-            readings = _remember(rule, facts, course, met)
-            met, reason = _lasting(rule, readings) if rule.kind == "lasting" else _consecutive(rule, readings)
+        except Inapplicable as because:
+            return Verdict(rule, NOT_APPLICABLE, str(because))
+        limit, share = verdicts.meets(rule, value)
+        met, reason = verdicts.either(limit, share), ""
+        if rule.kind == "lasting":
+            met, reason = _lasting(rule, _remember(rule, facts, course, limit, share))
+        elif rule.consecutive > 1:
+            met, reason = _consecutive(rule, _remember(rule, facts, course, limit, share))
         elif met is None:
             reason = f"{value.text} leaves it open"
         state = {True: MET, False: NOT_MET, None: UNKNOWN}[met]
@@ -105,12 +112,15 @@ def _forget(rule: Rule, facts: Facts, course: Course) -> None:
     for name in (f"readings of {rule.id}", f"trial of {rule.id}"):
         if name in course.memory:
             course.memory[name] = [one for one in course.memory[name] if one.key not in gone]
+    name = f"state of {rule.id}"
+    if name in course.memory and course.memory[name][1] in gone:
+        del course.memory[name]
 
 
-def _remember(rule: Rule, facts: Facts, course: Course, met: bool | None) -> list[_Met]:
+def _remember(rule: Rule, facts: Facts, course: Course, met: bool | None, share: bool | None) -> list[_Met]:
     """The rule's readings of this patient in time order, this one among them, a newer version instead of its older."""
     time = facts.result_time.moment
-    this = _Met(key_of(facts.record), time, time.date(), met)
+    this = _Met(key_of(facts.record), time, time.date(), met, share)
     name = f"readings of {rule.id}"
     readings = [one for one in course.memory.get(name, ()) if one.key != this.key]
     readings.append(this)
@@ -151,13 +161,14 @@ def _consecutive(rule: Rule, readings: list[_Met]) -> tuple[bool | None, str]:
     """Met by the last readings in a row, each within so many days of the one before."""
     assert rule.within_days is not None
     row = readings[-rule.consecutive :]
-    if row[-1].met is False:
+    if verdicts.either(row[-1].met, row[-1].share) is False:
         return False, ""
     apart = dt.timedelta(days=rule.within_days)
-    near = all(after.moment - before.moment <= apart for before, after in zip(row, row[1:], strict=False))
+    near = all(after.moment - before.moment <= apart for before, after in pairwise(row))
     if len(row) < rule.consecutive or not near:
         return False, f"fewer than {rule.consecutive} readings within {rule.within_days} days of each other"
-    met = verdicts.every(one.met for one in row)
+    # The lowest exceeds a limit where all do, each limit by itself.
+    met = verdicts.either(verdicts.every(one.met for one in row), verdicts.every(one.share for one in row))
     return met, "" if met is not None else "a value leaves it open"
 
 
@@ -186,7 +197,8 @@ def _trial(rule: Rule, facts: Facts, course: Course) -> Verdict:
     result = outcome(removed.moment, readings, TrialLimits(rule.below, rule.above, rule.hours))
     if result.state == OPEN:
         return Verdict(rule, UNKNOWN, result.reason, result.reason, "catheter_removed_at")
-    return Verdict(rule, MET, result.state, f"{result.state}: {result.reason}", "catheter_removed_at")
+    state = f"{result.state} after the removal at {removed.text}"
+    return Verdict(rule, MET, state, f"{result.state}: {result.reason}", "catheter_removed_at")
 
 
 def _prompt(verdict: Verdict, facts: Facts) -> Prompt:

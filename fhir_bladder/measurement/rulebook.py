@@ -237,12 +237,13 @@ def _typed(table: dict[str, Any], place: str) -> dict[str, Any]:
         if name in _CHOICES and value not in _CHOICES[name]:
             raise ConfigError(f"{name} {value!r} is not known", place, f"write one of {', '.join(_CHOICES[name])}")
         if isinstance(value, list):
-            value = tuple(value)
             if not all(isinstance(one, str) for one in value):
                 raise ConfigError(f"{name!r} is not a list of texts", place, 'write ["…", "…"]')
-        elif wanted == (int, Decimal):
-            value = Decimal(value)
-        typed[name] = value
+            typed[name] = tuple(value)
+        elif isinstance(wanted, tuple):
+            typed[name] = Decimal(str(value))
+        else:
+            typed[name] = value
     return typed
 
 

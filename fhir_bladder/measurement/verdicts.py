@@ -41,7 +41,7 @@ class Value(NamedTuple):
     percent: Decimal | None = None
 
 
-class Inapplicable(Exception):  # noqa: N818 - not an error: the ordinary answer "not applicable because …"
+class Inapplicable(Exception):
     """A rule does not meet an exam; the text completes "not applicable because …"."""
 
 
@@ -218,16 +218,15 @@ def _mass(rule: Rule, facts: Facts, calculated: Calculated) -> Value:
     raise Inapplicable(f"there is no mass of model {rule.model}")
 
 
-def meets(rule: Rule, value: Value) -> bool | None:
-    """Whether one value meets the rule: its limit, or the limit of the percentage where it has one."""
+def meets(rule: Rule, value: Value) -> tuple[bool | None, bool | None]:
+    """Whether one value meets the rule's limit, and the limit of its share of the capacity (False without one)."""
     met = compare(value.value, value.comparator, rule)
     if rule.or_percent_above is None:
-        return met
+        return met, False
+    if value.percent is None:
+        return met, None
     # The share of the capacity rises with the residual, so the residual's comparator is the share's too.
-    share = (
-        None if value.percent is None else _more(value.percent, value.comparator, rule.or_percent_above, reached=False)
-    )
-    return either(met, share)
+    return met, _more(value.percent, value.comparator, rule.or_percent_above, reached=False)
 
 
 def add_months(day: dt.date, months: int) -> dt.date:
