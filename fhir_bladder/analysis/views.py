@@ -150,22 +150,18 @@ class _Compiler:
         saved = [dict(layer) for layer in self.emitter.memo]
         try:
             return self.emitter.expression(tree, context)
-        except NotInSubsetError as error:
+        except NotInSubsetError:
             del self.emitter.lines[mark[0] :]
             self.emitter.depth = mark[1]
             self.emitter.memo = saved
-            return self.general(path, context, where, str(error))
+            return self.general(path, context, where)
         except BladderError as error:
             raise type(error)(error.what, where, error.remedy) from None
 
-    def general(self, path: str, context: Context, where: str, what: str) -> Value:
-        """Hand one expression to the general engine."""
-        try:
-            from fhir_bladder.analysis import general
-        except ImportError:
-            raise UnsupportedError(
-                f"FHIRPath {what!r} is not supported in views", where, "write it otherwise"
-            ) from None
+    def general(self, path: str, context: Context, where: str) -> Value:
+        """Hand one expression to the general engine, which is loaded only then."""
+        from fhir_bladder.analysis import general
+
         emitter = self.emitter
         name = f"g{len(emitter.globals)}"
         emitter.globals[name] = general.function(path, context.constants, where)

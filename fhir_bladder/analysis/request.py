@@ -1,0 +1,88 @@
+"""Room `analysis`: what a table is asked for, and what came of it. May import errors and wire."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fhir_bladder import wire
+from fhir_bladder.analysis import builtin, census, views
+from fhir_bladder.analysis.pseudonyms import Pseudonyms
+from fhir_bladder.analysis.views import Column, CompiledView
+from fhir_bladder.errors import BladderError, ConfigError, InputError
+
+
+@dataclass
+class TableResult:
+    """What a run of `table` did.
+
+    counts: resources by reason (`kept` first). rejected: lines and resources that could not be read or did not fit.
+    notes: sentences a person should read. errors: files that could not be read; each has its exit code.
+    """
+
+    rows: int = 0
+    resources: int = 0
+    counts: dict[str, int] = field(default_factory=dict)
+    rejected: int = 0
+    files: list[Path] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    errors: list[BladderError] = field(default_factory=list)
+    columns: tuple[Column, ...] = ()
+
+    @property
+    def exit_codes(self) -> set[int]:
+        """Exit codes that apply; empty where nothing was wrong."""
+        return {error.exit_code for error in self.errors} | ({1} if self.rejected else set())
+
+
+@dataclass(frozen=True)
+class Request:
+    """What is asked for; see `table`."""
+
+    view: CompiledView
+    builtin: str
+    include: frozenset[str]
+    key_system: str
+    hide: Pseudonyms | None
+    columns: tuple[Column, ...]
+
+
+def request(
+    view: str | Path | dict[str, Any],
+    *,
+    include: Collection[str] = (),
+    key_system: str = "",
+    pseudonyms: bytes | None = None,
+    shift_dates: bool = False,
+) -> Request:
+    """Check and compile what is asked for. Raises ConfigError or UnsupportedError."""
+    if unknown := set(include) - census.INCLUDABLE:
+        raise ConfigError(
+            f"cannot include {sorted(unknown)[0]!r}", "--include", f"use {', '.join(sorted(census.INCLUDABLE))}"
+        )
+    if shift_dates and pseudonyms is None:
+        raise ConfigError("dates are shifted by the secret", "--shift-dates", "give --pseudonyms too")
+    name = str(view) if isinstance(view, str) and view in builtin.NAMES else ""
+    compiled = views.compile(_definition(view, name, key_system))
+    hide = Pseudonyms(pseudonyms, shift=shift_dates) if pseudonyms is not None else None
+    columns = compiled.columns + builtin.extra_columns(name)
+    return Request(compiled, name, frozenset(include), key_system, hide, columns)
+
+
+def _definition(view: str | Path | dict[str, Any], name: str, key_system: str) -> dict[str, Any]:
+    if isinstance(view, dict):
+        return view
+    if name:
+        return builtin.definition(name, key_system)
+    path = Path(view)
+    if not path.is_file():
+        return builtin.definition(str(view))  # raises, and lists the names
+    try:
+        loaded = wire.loads(path.read_bytes())
+    except (OSError, InputError) as error:
+        raise ConfigError(f"cannot read the view: {error}", str(path), "write a ViewDefinition as JSON") from None
+    if not isinstance(loaded, dict):
+        raise ConfigError("the view is no JSON object", str(path), "write a ViewDefinition")
+    return loaded

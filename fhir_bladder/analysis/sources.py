@@ -1,0 +1,214 @@
+"""Room `analysis`: FHIR resources out of files, export folders and Bundles, as a stream. May import errors and wire.
+
+Memory stays flat: one line, or one document that is not NDJSON, at a time. What cannot be read is handed on with its
+file, line and reason; the rest goes on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any, NamedTuple
+
+import msgspec
+
+from fhir_bladder import wire
+from fhir_bladder.analysis import decoding
+from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.errors import InputError
+from fhir_bladder.wire.files import open_stream
+
+EXPORT_SUFFIXES = (".ndjson", ".ndjson.gz", ".jsonl", ".jsonl.gz")
+_ASIDE = {"error", "errors", "outcome", "deleted", "older", "rejected"}
+"""Parts of the file names that are not data: what an export folder and our own tables put beside it."""
+
+_EVERYTHING = decoding.pruned(Keys(whole=True))
+
+
+class Piece(NamedTuple):
+    """One resource: file (as given), 1-based line, its bytes (None inside a Bundle), parsed JSON."""
+
+    file: str
+    line: int
+    raw: bytes | None
+    value: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A piece of input that is no resource we can read: place, reason, and the start of its text."""
+
+    file: str
+    line: int
+    reason: str
+    text: str = ""
+
+
+def expand(paths: Iterable[str | Path], on_error: Callable[[InputError], None]) -> list[Path]:
+    """The data files behind files and folders, in a fixed order. A missing one goes to `on_error`."""
+    found: list[Path] = []
+    for given in paths:
+        path = Path(given)
+        if str(given) == "-":
+            found.append(path)
+        elif path.is_dir():
+            inside = sorted(
+                p for p in path.iterdir() if p.name.endswith(EXPORT_SUFFIXES) and not _ASIDE & set(p.name.split("."))
+            )
+            if not inside:
+                on_error(InputError("no NDJSON file in the folder", str(path), "export into it first, or name files"))
+            found += inside
+        elif path.exists():
+            found.append(path)
+        else:
+            on_error(InputError("no such file or folder", str(given), "check the path"))
+    return found
+
+
+def pieces(
+    path: Path,
+    parse: Callable[[bytes], Any],
+    on_rejected: Callable[[Rejected], None],
+    digest: Any = None,
+) -> Iterator[Piece]:
+    """The resources of one file in order, Bundles opened. `parse` may keep only part of each resource.
+
+    digest: a hashlib object that is fed the bytes read. Raises InputError where the file cannot be read.
+    """
+    name = str(path)
+    with open_stream(path) as stream:
+        first = stream.readline(wire.MAX_LINE + 2)
+        if digest is not None:
+            digest.update(first)
+        if first and not _whole(first):
+            yield from _document(name, first, stream, on_rejected, digest)
+            return
+        yield from _lines(name, first, stream, parse, on_rejected, digest)
+
+
+def _whole(line: bytes) -> bool:
+    """Whether the first line stands for itself, so that the file is NDJSON."""
+    text = line.strip().removeprefix(b"\xef\xbb\xbf")
+    if not text.startswith((b"{", b"[")) or len(line) > wire.MAX_LINE:
+        return True  # blank or broken first line: read on line by line, and report it
+    if not text.endswith((b"}", b"]")):
+        return b'":' in text and len(text) > 200  # a long line cut off, rather than the start of an indented document
+    try:
+        _EVERYTHING(text)
+    except msgspec.DecodeError as error:
+        return "truncated" not in str(error)
+    return True
+
+
+def _lines(
+    name: str,
+    line: bytes,
+    stream: IO[bytes],
+    parse: Callable[[bytes], Any],
+    on_rejected: Callable[[Rejected], None],
+    digest: Any,
+) -> Iterator[Piece]:
+    new = tuple.__new__  # half the time of calling Piece
+    for number, data in _split(name, line, stream, on_rejected, digest):
+        try:
+            value = parse(data)
+        except (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError) as error:
+            if data.strip():
+                on_rejected(Rejected(name, number, _reason(error), _head(data)))
+            continue
+        if value.__class__ is dict and "resourceType" in value:
+            if value["resourceType"] == "Bundle":
+                yield from _bundle(name, number, _EVERYTHING(data), on_rejected)
+            else:
+                yield new(Piece, (name, number, data, value))
+        else:
+            on_rejected(Rejected(name, number, "no FHIR resource: resourceType is missing", _head(data)))
+
+
+_BLOCK = 1 << 18
+
+
+def _split(
+    name: str, first: bytes, stream: IO[bytes], on_rejected: Callable[[Rejected], None], digest: Any
+) -> Iterator[tuple[int, bytes]]:
+    """Numbered lines, read in blocks; a line above the limit is reported and skipped to its end."""
+    number, rest, skipping, limit = 0, first.removeprefix(b"\xef\xbb\xbf"), False, wire.MAX_LINE
+    while True:
+        lines = rest.split(b"\n")
+        rest = lines.pop()
+        for line in lines:
+            number += 1
+            if skipping:
+                skipping = False
+            elif len(line) > limit:
+                on_rejected(_too_long(name, number, line))
+            elif line:
+                yield number, line
+        if len(rest) > limit:
+            if not skipping:
+                on_rejected(_too_long(name, number + 1, rest))
+            skipping, rest = True, b""
+        block = stream.read(_BLOCK)
+        if not block:
+            break
+        if digest is not None:
+            digest.update(block)
+        rest = rest + block if rest else block
+    if rest and not skipping:
+        yield number + 1, rest
+
+
+def _too_long(name: str, number: int, line: bytes) -> Rejected:
+    return Rejected(name, number, f"a line above {wire.MAX_LINE:,} bytes", line[:80].decode("utf-8", "replace"))
+
+
+def _document(
+    name: str, first: bytes, stream: IO[bytes], on_rejected: Callable[[Rejected], None], digest: Any
+) -> Iterator[Piece]:
+    rest = stream.read(wire.MAX_BYTES + 1)
+    if digest is not None:
+        digest.update(rest)
+    try:
+        value = wire.loads(first + rest)
+    except InputError as error:
+        on_rejected(Rejected(name, 1, str(error), _head(first)))
+        return
+    for item in value if isinstance(value, list) else [value]:
+        if not isinstance(item, dict) or not isinstance(item.get("resourceType"), str):
+            on_rejected(Rejected(name, 1, "no FHIR resource: resourceType is missing", _head(first)))
+        elif item["resourceType"] == "Bundle":
+            yield from _bundle(name, 1, item, on_rejected)
+        else:
+            yield Piece(name, 1, None, item)
+
+
+def _bundle(name: str, line: int, bundle: dict[str, Any], on_rejected: Callable[[Rejected], None]) -> Iterator[Piece]:
+    entries = bundle.get("entry")
+    for position, entry in enumerate(entries if isinstance(entries, list) else []):
+        resource = entry.get("resource") if isinstance(entry, dict) else None
+        if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
+            yield Piece(name, line, None, resource)
+        elif resource is not None:
+            on_rejected(Rejected(name, line, f"Bundle.entry[{position}].resource is no FHIR resource"))
+
+
+def _reason(error: Exception) -> str:
+    text = str(error)
+    if "truncated" in text:
+        return "half a line: the JSON breaks off"
+    if "trailing" in text:
+        return "more than one JSON value in the line"
+    if isinstance(error, RecursionError):
+        return "nested too deep"
+    return f"not JSON: {text[:120]}"
+
+
+def _head(line: bytes) -> str:
+    return line[:80].decode("utf-8", "replace").rstrip()
+
+
+def new_digest() -> Any:
+    """SHA-256, the hash that names inputs in manifests."""
+    return hashlib.sha256()

@@ -1,0 +1,202 @@
+"""Flattening Observations to CSV against a hand-written orjson loop that writes the same file.
+
+    python tests/benchmarks/flatten.py [N]
+
+Prints seconds of processor time, ratio and peak memory of one run; figures are recorded in
+the issues. One core, one process a method; imports count.
+The Observations are invented, 2.6 kB each; ten columns, three of them picked by component code.
+"""
+
+from __future__ import annotations
+
+import csv
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+LOCAL = "https://w3id.org/fhir-bladder/CodeSystem/bladder-ultrasound"
+PROFILE = "https://w3id.org/fhir-bladder/StructureDefinition/"
+
+
+def component(code: str, value: float, unit: str) -> dict[str, Any]:
+    return {
+        "extension": [
+            {"url": PROFILE + "origin", "valueCode": "received"},
+            {"url": PROFILE + "scan-number", "valueInteger": 2},
+        ],
+        "code": {
+            "coding": [{"system": LOCAL, "code": code, "display": code.replace("-", " ")}],
+            "text": f"{code}, as received",
+        },
+        "valueQuantity": {"value": value, "unit": unit, "system": "http://unitsofmeasure.org", "code": unit},
+    }
+
+
+def observation(number: int) -> dict[str, Any]:
+    """An invented exam of the panel shape."""
+    return {
+        "resourceType": "Observation",
+        "id": f"o{number}",
+        "meta": {
+            "versionId": "1",
+            "lastUpdated": "2026-11-18T10:45:00Z",
+            "profile": [PROFILE + "bladder-ultrasound-exam"],
+        },
+        "identifier": [{"system": "https://w3id.org/fhir-bladder/NamingSystem/exam-key", "value": f"LK-0093/{number}"}],
+        "status": "final",
+        "category": [
+            {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "imaging"}]}
+        ],
+        "code": {"coding": [{"system": LOCAL, "code": "bladder-ultrasound-exam"}]},
+        "subject": {"reference": f"Patient/p{number % 977}"},
+        "effectiveDateTime": "2026-11-18T10:42:00+00:00",
+        "issued": "2026-11-18T10:44:00+00:00",
+        "device": {"identifier": {"value": "LK-0093"}},
+        "component": [
+            component("volume", 186 + number % 300, "mL"),
+            component("scan-volume", 171 + number % 300, "mL"),
+            component("wall-thickness", 2.4, "mm"),
+            component("surface-area", 164.5, "cm2"),
+            {
+                "code": {"coding": [{"system": LOCAL, "code": "void-state"}]},
+                "valueCodeableConcept": {
+                    "coding": [{"system": "http://dicom.nema.org/resources/ontology/DCM", "code": "109135"}]
+                },
+            },
+        ],
+    }
+
+
+def write(path: Path, count: int) -> None:
+    """An NDJSON file of invented Observations."""
+    with path.open("wb") as stream:
+        for number in range(count):
+            stream.write(orjson.dumps(observation(number)) + b"\n")
+
+
+def by_hand(source: Path, target: Path) -> None:
+    """What a careful analyst would write for this one job."""
+    with target.open("w", newline="") as out, source.open("rb") as lines:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(["id", "key", "status", "patient", "effective", "issued", "device", "volume", "wall", "area"])
+        for line in lines:
+            o = orjson.loads(line)
+            volume = wall = area = None
+            for part in o["component"]:
+                code = part["code"]["coding"][0]["code"]
+                if code == "volume":
+                    volume = part["valueQuantity"]["value"]
+                elif code == "wall-thickness":
+                    wall = part["valueQuantity"]["value"]
+                elif code == "surface-area":
+                    area = part["valueQuantity"]["value"]
+            writer.writerow(
+                (
+                    o["id"],
+                    o["identifier"][0]["value"],
+                    o["status"],
+                    o["subject"]["reference"],
+                    o["effectiveDateTime"],
+                    o["issued"],
+                    o["device"]["identifier"]["value"],
+                    volume,
+                    wall,
+                    area,
+                )
+            )
+
+
+def _value(code: str) -> str:
+    return f"component.where(code.coding.exists(system = '{LOCAL}' and code = '{code}')).value.ofType(Quantity).value"
+
+
+VIEW: dict[str, Any] = {
+    "resource": "Observation",
+    "select": [
+        {
+            "column": [
+                {"name": name, "path": path, "type": kind}
+                for name, path, kind in (
+                    ("id", "id", "id"),
+                    ("key", "identifier.first().value", "string"),
+                    ("status", "status", "code"),
+                    ("patient", "subject.reference", "string"),
+                    ("effective", "effective.ofType(dateTime)", "dateTime"),
+                    ("issued", "issued", "instant"),
+                    ("device", "device.identifier.value", "string"),
+                    ("volume", _value("volume"), "decimal"),
+                    ("wall", _value("wall-thickness"), "decimal"),
+                    ("area", _value("surface-area"), "decimal"),
+                )
+            ]
+        }
+    ],
+}
+
+
+def by_table(source: Path, target: Path) -> None:
+    """The same through `table`, counting rules, side files and all."""
+    from fhir_bladder.analysis.tables import table
+
+    table([source], VIEW, target)
+
+
+def by_view(source: Path, target: Path) -> None:
+    """The compiled view alone, without counting rules and side files."""
+    from fhir_bladder.analysis import views, writers
+
+    view = views.compile(VIEW)
+    parse = view.parser()
+    with target.open("wb") as out, source.open("rb") as lines:
+        writer = writers.open_writer("csv", out, view.columns)
+        for line in lines:
+            writer.write(view.rows(parse(line)))
+        writer.close()
+
+
+METHODS = {"hand": by_hand, "view": by_view, "table": by_table}
+
+
+def measure(method: str, source: Path, target: Path) -> tuple[float, float]:
+    """Seconds and peak MB of one method in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--method", method, str(source), str(target)],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    seconds, megabytes = done.stdout.split()
+    return float(seconds), float(megabytes)
+
+
+def main() -> None:
+    if sys.argv[1:2] == ["--method"]:
+        start = time.process_time()
+        METHODS[sys.argv[2]](Path(sys.argv[3]), Path(sys.argv[4]))
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(time.process_time() - start, peak)
+        return
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "observations.ndjson"
+        write(source, count)
+        print(f"{count:,} Observations, {source.stat().st_size / count:.0f} bytes each")
+        base = 0.0
+        made = {}
+        for method in METHODS:
+            target = Path(folder) / f"{method}.csv"
+            seconds, peak = min(measure(method, source, target) for _ in range(3))
+            base = base or seconds
+            made[method] = target.read_bytes()
+            print(f"{method:6} {seconds:7.3f} s  {seconds / base:5.2f} of by hand  {peak:6.1f} MB")
+        print("same file:", len(set(made.values())) == 1)
+
+
+if __name__ == "__main__":
+    main()
