@@ -122,13 +122,15 @@ class Explainer:
 
     # objects
 
-    def walk(self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context) -> None:
-        """Judge one JSON object against its table."""
+    def walk(
+        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False
+    ) -> None:  # fmt: skip
+        """Judge one JSON object against its table; `filled` where the primitive it stands beside has a value."""
         clean = self.clean
         if clean is not None and clean(value, table, context):
             return
         fields = table.fields
-        others = False
+        others = filled and bool(value)
         chosen: dict[str, str] | None = None
         for key, item in value.items():
             found = fields.get(key)
@@ -153,6 +155,9 @@ class Explainer:
                         expected="one of them", found=f"{chosen[node.name]}, {found.key}", node=node,
                     )  # fmt: skip
             if key[:1] == "_" and key not in fields:
+                if item is None:
+                    report.add("json-null", path.down(key, f".{found.node.name}"), "null", expected="an object", node=node)
+                    continue
                 if found.key not in value:
                     self._field(None, item, found, path, report, context, table)
                 continue
@@ -164,7 +169,7 @@ class Explainer:
             )  # fmt: skip
         self._missing(value, table, path, report)
         for constraint in table.constraints:
-            self._invariant(constraint, value, None, table.type or table.node.path, path, report, context, table.node)
+            self._invariant(constraint, value, None, table.focus, path, report, context, table.node)
         values.typed(value, table, path, report, context, self.schema)
 
     def _missing(self, value: dict[str, Any], table: Table, path: Path, report: Report) -> None:
@@ -364,7 +369,7 @@ class Explainer:
                 report.add("json-type", path, "not an object", expected="an object with extensions", found=show(sibling), node=node)
             else:
                 table = self.schema.table(node, ref.code)
-                self.walk(sibling, self._sibling_table(table), path.beside(), report, context)
+                self.walk(sibling, self._sibling_table(table), path.beside(), report, context, filled=item is not None)
         for constraint in node.constraints:
             self._invariant(constraint, item, sibling, ref.code, path, report, context, node)
 
@@ -387,17 +392,18 @@ class Explainer:
             report.add("cardinality-max", path, "this extension is not allowed here", expected="none", found=show(url), node=node)
             return
         if not isinstance(url, str):
-            self.walk(item, self.schema.table(node if node.kids else found.node, "Extension"), path, report, context)
+            self.walk(item, self.schema.table(found.node, "Extension"), path, report, context)
             return
-        self.walk(item, self.schema.table(node, "Extension"), path, report, context)
-        known = [p for p in ref.profiles]
-        if not known:
-            if node is not found.node and extension_url(self.schema, node) == url and node.kids:
-                return  # a part of a complex extension, judged by its slice
-            known = [url]
-        for profile in known:
+        part = node is not found.node and bool(node.kids)
+        if part:
+            self.walk(item, self.schema.table(node, "Extension"), path, report, context)
+        if part and not ref.profiles and extension_url(self.schema, node) == url:
+            return  # a part of a complex extension, judged by its slice
+        for profile in ref.profiles or (url,):
             tree = self._extension_tree(profile, url, path, report, table, node)
             if tree is None:
+                if "extension" not in item:
+                    self.walk(item, self.schema.table(found.node, "Extension"), path, report, context)
                 continue
             values.placed(tree, self.schema, url, found.node.name, path, report, table, context)
             before, report.profile = report.profile, profile

@@ -106,6 +106,13 @@ class Table:
     contexts: frozenset[str]
     kids: Mapping[str, Node]
 
+    @property
+    def focus(self) -> str:
+        """The type an invariant is evaluated on: backbone elements have only their path."""
+        if self.type in ("", "BackboneElement", "Element"):
+            return self.node.refers or self.node.base_path
+        return self.type
+
 
 def _value(element: Mapping[str, Any], prefix: str) -> Any:
     return next((v for k, v in element.items() if k.startswith(prefix)), MISSING)

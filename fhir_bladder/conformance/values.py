@@ -179,7 +179,7 @@ def bound(item: dict[str, Any], node: Node, path: Path, report: Report) -> None:
     if any(t.code in QUANTITIES for t in node.types) and not required:
         return
     pairs = list(codings(item))
-    if member(binding.value_set, pairs):
+    if member(binding.value_set, pairs) or not (pairs or required):
         return
     listed = sorted(binding.value_set.listed() or ())
     what = "none of the codes is in the value set" if pairs else "no code"

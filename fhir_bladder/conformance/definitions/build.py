@@ -38,6 +38,8 @@ HASHES = {
     UNITS: "80c117aa3bbfa5f000ec323de99038cb90e1b35cf0468fb8e9683f50654dad0f",
     MONEY: "741edb04557a9c7c5312567dac46c6fe4866623ef20fd3687b586e9b31f4a4b9",
 }
+_FROZEN = ("http://hl7.org/", "http://terminology.hl7.org/", "urn:")
+"""Systems whose codes of R4 are all there are; other owners (DICOM, …) go on adding, so absence proves nothing."""
 OUTPUT = Path(__file__).parent / "r4.zip"
 
 
@@ -80,7 +82,7 @@ def build(source: Path) -> bytes:
         members[name] = {
             "url": url,
             "codes": sorted(system.codes),
-            "complete": system.complete,
+            "complete": system.complete and url.startswith(_FROZEN),
             "caseSensitive": system.case_sensitive,
         }
     members["valuesets.json"] = _value_sets(_bound(structures.values()), value_sets, systems)
@@ -162,13 +164,13 @@ def _units(package: Path) -> dict[str, list[str]]:
         return [c if isinstance(c, str) else c[0] for c in table["config"]].index(name)
 
     units, prefixes = data["units"], data["prefixes"]
-    code, metric, source = (column(units, n) for n in ("csCode_", "isMetric_", "source_"))
+    code, metric, base, source = (column(units, n) for n in ("csCode_", "isMetric_", "isBase_", "source_"))
     atoms = [
         row for row in units["data"] if row[source] == "UCUM" and not re.search(r"[./{}()]", re.sub(r"\[.*?\]", "", row[code]))
     ]
     return {
         "atoms": sorted({row[code] for row in atoms}),
-        "metric": sorted({row[code] for row in atoms if row[metric]}),
+        "metric": sorted({row[code] for row in atoms if row[metric] or row[base]}),
         "prefixes": sorted({row[column(prefixes, "code_")] for row in prefixes["data"]}),
     }
 
