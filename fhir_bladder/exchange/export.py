@@ -1,0 +1,533 @@
+"""Room `exchange`: bulk export (`$export`) to a folder, resumed by the same call until it is complete.
+
+Kick-off, polling, manifest, files, proof, and only then the DELETE that lets the server forget the job. Each step is on
+disk before the next begins, so that a killed process goes on where it stood. `export_search.py` is the way round for
+servers without `$export`.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+import uuid
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fhir_bladder.errors import BladderError, ConfigError, ServerError, UnfinishedError
+from fhir_bladder.exchange import export_search, log
+from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.export_download import Downloader, Expired, error_summary, write_tombstones
+from fhir_bladder.exchange.export_events import Event, EventLog
+from fhir_bladder.exchange.export_manifest import Item, Manifest, read_manifest
+from fhir_bladder.exchange.export_options import ExportOptions, State, check_folder, locked, read_state
+from fhir_bladder.exchange.http_errors import HttpError, Response
+from fhir_bladder.exchange.ledger import FileEntry, Ledger, Run, boundary, disk, hash_of, read_ledger
+from fhir_bladder.exchange.origin import OriginError
+from fhir_bladder.exchange.retry import http_date, now_utc, retry_after
+
+_TRANSIENT = frozenset({"transient", "lock-error", "no-store", "timeout", "incomplete", "throttled"})
+"""Issue codes that mean "later", children of `transient` in FHIR's issue-type (`exception` left out on purpose)."""
+_FAILURES = 8
+_RESTARTS = 3
+_KICKOFF_HEADERS = {"Accept": "application/fhir+json", "Prefer": "respond-async"}
+_PERCENT = re.compile(r"(\d{1,3})(?:\.\d+)?\s?%")
+
+
+@dataclass(slots=True)
+class ExportResult:
+    """What came of it. state: complete, already-complete, cancelled, nothing-to-cancel. problems: each in one line."""
+
+    folder: Path
+    state: str = ""
+    method: str = "bulk"
+    transaction_time: str = ""
+    files: int = 0
+    resources: int = 0
+    deleted: int = 0
+    bytes: int = 0
+    seconds: float = 0.0
+    problems: list[str] = field(default_factory=list)
+    may_miss: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 1 where something did not fit and was kept and reported."""
+        return 1 if self.problems else 0
+
+
+class _Restart(Exception):
+    """The job is gone or its manifest is another one: begin again."""
+
+
+class Export:
+    """One export. Iterate over `run()`; then `result` holds what came of it.
+
+    Raises ConfigError (folder or options), ServerError (refused), UnfinishedError (run the same again).
+    """
+
+    def __init__(self, client: Client, options: ExportOptions) -> None:
+        options.check()
+        self.client = client
+        self.options = options
+        self.result = ExportResult(options.folder)
+        self._began = time.monotonic()
+
+    def run(self) -> Iterator[Event]:
+        """Do it; yields events as they happen."""
+        folder = self.options.folder
+        if self.options.cancel and not folder.is_dir():
+            self.result.state = "nothing-to-cancel"
+            return
+        if read_ledger(folder) is None and not self.options.cancel:
+            check_folder(folder)
+        with locked(folder):
+            self._log = EventLog(folder, str(uuid.uuid4()))
+            ledger = self._ledger()
+            if self.options.cancel:
+                yield from self._cancel(ledger)
+                return
+            run = next((one for one in ledger.runs if one.state == "running"), None)
+            if run is None:
+                complete = ledger.last_complete()
+                if complete is not None and self.options.since != "auto":
+                    yield from self._clean_up(complete)
+                    self._sum_up(complete, "already-complete")
+                    return
+                run = self._new_run(ledger, complete)
+            yield from self._work(ledger, run)
+            self._sum_up(run, "complete")
+            detail = {
+                "files": self.result.files,
+                "resources": self.result.resources,
+                "bytes": self.result.bytes,
+                "attachments": 0,
+                "duration": round(self.result.seconds * 1000),
+            }
+            yield self._log.write(Event("export_complete", detail))
+
+    # -- the folder ----------------------------------------------------------------------------------------------
+
+    def _ledger(self) -> Ledger:
+        base = self.client.base
+        server = str(base.origin).partition("://")[2] + base.target
+        ledger = read_ledger(self.options.folder)
+        if ledger is None:
+            ledger = Ledger(self.options.folder, server, self.options.parameters())
+        if self.options.cancel:
+            return ledger
+        if ledger.server != server:
+            raise ConfigError(
+                f"the folder holds an export of {ledger.server}", str(ledger.folder), "choose another folder"
+            )
+        ours = self.options.parameters()
+        if ledger.parameters != ours:
+            other = ", ".join(name for name in ours if ours[name] != ledger.parameters.get(name))
+            raise ConfigError(
+                f"the folder was made with other parameters ({other})", str(ledger.folder), "choose another folder"
+            )
+        return ledger
+
+    def _new_run(self, ledger: Ledger, complete: Run | None) -> Run:
+        since = self.options.since
+        if since == "auto":
+            since = complete.transaction_time if complete else ""
+        run = Run(
+            number=max((one.number for one in ledger.runs), default=0) + 1,
+            since=since,
+            until=self.options.until,
+            started=now_utc().isoformat(timespec="seconds"),
+        )
+        ledger.runs.append(run)
+        ledger.save()
+        return run
+
+    def _sum_up(self, run: Run, state: str) -> None:
+        result = self.result
+        result.state, result.method, result.transaction_time = state, run.method, run.transaction_time
+        output = [entry for entry in run.files if entry.kind == "output"]
+        result.files = len(run.files)
+        result.resources = sum(entry.lines for entry in output)
+        result.bytes = sum(entry.bytes for entry in run.files)
+        result.deleted = sum(entry.lines for entry in run.files if entry.kind == "deleted")
+        result.problems = [f"{entry.name}: {one}" for entry in run.files for one in entry.problems] + run.problems
+        result.may_miss = list(run.may_miss)
+        if not result.resources:
+            result.notes.append("the export is empty: the server holds nothing that fits")
+        result.seconds = time.monotonic() - self._began
+
+    # -- the whole way -------------------------------------------------------------------------------------------
+
+    def _work(self, ledger: Ledger, run: Run) -> Iterator[Event]:
+        state = read_state(self.options.folder) or State(self.options.folder)
+        for _ in range(_RESTARTS):
+            try:
+                if not state.status_url and not state.search:
+                    yield from self._kick_off(run, state)
+                if state.search:
+                    yield from self._search(ledger, run, state)
+                else:
+                    yield from self._bulk(ledger, run, state)
+            except _Restart as restart:
+                yield self._log.write(Event("status_error", {"code": 404, "body": None, "reason": str(restart)}))
+                self._discard(ledger, run)
+                state.remove()
+                state = State(self.options.folder)
+                continue
+            yield from self._clean_up(run)
+            return
+        raise UnfinishedError(
+            "the server keeps losing the export job", str(self.client.base.origin), "run the same command again later"
+        )
+
+    def _discard(self, ledger: Ledger, run: Run) -> None:
+        """Forget the files of a job that is gone: they belong to another moment."""
+        with disk(self.options.folder):
+            for entry in run.files:
+                (self.options.folder / entry.name).unlink(missing_ok=True)
+        run.files.clear()
+        run.transaction_time = ""
+        ledger.save()
+
+    def _clean_up(self, run: Run) -> Iterator[Event]:
+        """Everything is proven and on disk: the server may forget the job. Not where something did not fit."""
+        state = read_state(self.options.folder)
+        if state is None:
+            return
+        if state.status_url and not run.problems and not any(entry.problems for entry in run.files):
+            boundary("before-delete")
+            self._delete(state.status_url)
+        state.remove()
+        boundary("state-removed")
+        yield from ()
+
+    def _delete(self, status_url: str) -> int:
+        try:
+            return self.client.request("DELETE", status_url).status
+        except (HttpError, OriginError) as error:
+            log.event("export.delete-failed", status=getattr(error, "status", 0))
+            return 0
+
+    def _cancel(self, ledger: Ledger) -> Iterator[Event]:
+        state = read_state(self.options.folder)
+        run = next((one for one in ledger.runs if one.state == "running"), None)
+        if state is None and run is None:
+            self.result.state = "nothing-to-cancel"
+            return
+        status = self._delete(state.status_url) if state and state.status_url else 0
+        if run is not None:
+            run.state, run.finished = "cancelled", now_utc().isoformat(timespec="seconds")
+            with disk(self.options.folder):
+                for entry in run.files:
+                    (self.options.folder / entry.name).unlink(missing_ok=True)
+            run.files.clear()
+            ledger.save()
+        if state is not None:
+            state.remove()
+        self.result.state = "cancelled"
+        if state and state.status_url and status not in (200, 202, 204, 404, 410):
+            self.result.problems.append(f"the server did not confirm the cancellation (HTTP {status or 'no answer'})")
+        yield self._log.write(Event("status_error", {"code": status, "body": None, "reason": "cancelled"}))
+
+    # -- kick-off ------------------------------------------------------------------------------------------------
+
+    def _kick_off(self, run: Run, state: State) -> Iterator[Event]:
+        capability = self.client.capability
+        boundary("before-kickoff")
+        response = self._asked(run)
+        detail: dict[str, Any] = {
+            "exportUrl": {"system": "$export", "patient": "Patient/$export", "group": "Group/[id]/$export"}[
+                self.options.level
+            ],
+            "errorCode": response.status if response.status >= 400 else None,
+            "errorBody": [issue["code"] for issue in response.issues] or None,
+            "softwareName": capability.software or None,
+            "softwareVersion": capability.software_version or None,
+            "softwareReleaseDate": capability.software_date or None,
+            "fhirVersion": capability.fhir_version,
+            "requestParameters": self._told_parameters(run),
+        }
+        yield self._log.write(Event("kickoff", detail))
+        status_url = response.headers.get("content-location", "") or response.location
+        if response.ok and status_url:
+            state.status_url = str(self.client.resolve(status_url))
+            state.save()
+            boundary("job-saved")
+        elif response.ok:
+            raise ServerError("the kick-off names no status URL", response.shown, "ask the server's operator")
+        elif self._no_export(response) and self.options.search:
+            state.search = True
+            state.save()
+            run.method, run.may_miss = "search", list(export_search.MAY_MISS)
+        else:
+            error = response.error("the export is refused")
+            optional = [name for name in ("type_filters", "until", "since") if getattr(self.options, name)]
+            if optional and response.status in (400, 422):
+                error.remedy = f"the server may not know {', '.join(optional)}: try without"
+            raise error
+
+    def _told_parameters(self, run: Run) -> dict[str, Any]:
+        """Parameters for the log; of a filter only type and parameter names, values may be identifiers."""
+        told: dict[str, Any] = {}
+        for name, text in self.options.query(run.since):
+            if name == "_typeFilter":
+                kind, _, query = text.partition("?")
+                text = kind + "?" + "&".join(pair.partition("=")[0] for pair in query.split("&"))
+            told.setdefault(name, []).append(text)
+        return {name: ",".join(texts) for name, texts in told.items()}
+
+    def _asked(self, run: Run) -> Response:
+        """The answer to a kick-off, by GET or POST. A server that is busy with another export is waited for."""
+        tries: list[tuple[str, Any]] = [("GET", None), ("POST", False), ("POST", True)]
+        if self.options.post:
+            tries = tries[1:]
+        response: Response | None = None
+        for method, joined in tries:
+            if joined and len(self.options.types) < 2:
+                continue
+            response = self._patiently(method, run, joined)
+            if response.ok or (response.status != 405 and not (method == "POST" and response.status == 400)):
+                return response
+        assert response is not None
+        return response
+
+    def _patiently(self, method: str, run: Run, joined: bool | None) -> Response:
+        path = self.options.path() if method == "POST" else self.options.get_path(run.since)
+        body = self.options.post_body(run.since, joined=bool(joined)) if method == "POST" else None
+        for attempt in range(1, _FAILURES + 1):
+            try:
+                return self.client.request(method, path, json=body, headers=_KICKOFF_HEADERS, idempotent=True)
+            except HttpError as error:
+                if error.status not in (429, 503) or attempt == _FAILURES:
+                    raise
+                self._pause(error.retry_after, attempt)
+        raise AssertionError
+
+    def _no_export(self, response: Response) -> bool:
+        """Whether the server has no `$export` at all, rather than refusing this one."""
+        promised = "export" in self.client.capability.operations
+        if response.status in (405, 501):
+            return True
+        if response.status == 404:
+            # for a group, 404 may mean the group
+            return self.options.level != "group" or self.client.request("GET", f"Group/{self.options.group}").ok
+        codes = {issue["code"] for issue in response.issues}
+        return response.status == 400 and not promised and bool(codes & {"not-supported", "unknown"} or not codes)
+
+    # -- polling -------------------------------------------------------------------------------------------------
+
+    def _pause(self, asked: float | None, attempt: int) -> float:
+        wait = min(self.client.retry.wait(min(attempt, 12), asked), self.options.longest_wait)
+        self.client.wait(wait, self.client.until)
+        return wait
+
+    def _poll(self, url: str) -> Generator[Event, None, Response]:
+        """Ask until the answer is no longer "in progress"."""
+        attempt = failures = 0
+        while True:
+            attempt += 1
+            boundary("before-poll")
+            asked: float | None = None
+            try:
+                response = self.client.request(
+                    "GET", url, headers={"Accept": "application/json"}, foreign=True, credential=True
+                )
+            except HttpError as error:
+                answer = error.response
+                failures += 1
+                if error.status == 401 or failures >= _FAILURES or (answer is not None and self._failed(answer)):
+                    raise
+                asked = error.retry_after
+                yield self._log.write(Event("status_error", {"code": error.status, "body": None}))
+                self._pause(asked, failures)
+                continue
+            if response.status == 202:
+                failures, asked = 0, retry_after(response.headers)
+                percent = _PERCENT.search(response.headers.get("x-progress", ""))
+                progress = f"{percent[1]}%" if percent else None
+                detail = {"body": None, "xProgress": progress, "retryAfter": asked}
+                yield self._log.write(Event("status_progress", detail))
+                self._pause(asked, attempt)
+                continue
+            if not response.ok and self._transient(response) and failures < _FAILURES:
+                failures += 1
+                yield self._log.write(Event("status_error", {"code": response.status, "body": None}))
+                self._pause(retry_after(response.headers), failures)
+                continue
+            return response
+
+    def _transient(self, response: Response) -> bool:
+        codes = {issue["code"] for issue in response.issues}
+        return bool(codes) and codes <= _TRANSIENT
+
+    def _failed(self, response: Response) -> bool:
+        """A 5xx that says in an OperationOutcome that the job has failed for good."""
+        return bool(response.issues) and not self._transient(response)
+
+    # -- manifest ------------------------------------------------------------------------------------------------
+
+    def _manifest(self, state: State) -> Generator[Event, None, tuple[Manifest, float | None]]:
+        """The manifest, all pages, and the time its links end, on our monotonic clock."""
+        url, seen = state.status_url, set[str]()
+        whole: Manifest | None = None
+        ends: float | None = None
+        while url:
+            if url in seen:
+                raise ServerError("the manifest's next link loops", str(self.client.base.origin), "ask its operator")
+            seen.add(url)
+            try:
+                response = yield from self._poll(url)
+            except HttpError as error:
+                if error.response is not None and self._failed(error.response):
+                    state.remove()
+                raise
+            if response.status in (404, 410):
+                raise _Restart("job-gone")
+            if response.status != 200:
+                yield self._log.write(Event("status_error", {"code": response.status, "body": None}))
+                state.remove()
+                raise response.error("the export has failed on the server")
+            page = read_manifest(response.body, response.shown)
+            ends = self._expiry(response) if ends is None else ends
+            if whole is None:
+                whole = page
+            else:
+                whole.items += page.items
+                whole.token = whole.token or page.token
+                if page.transaction_time != whole.transaction_time:
+                    raise ServerError("the manifest's pages differ in transactionTime", response.shown, "run again")
+            url = str(self.client.resolve(page.next)) if page.next else ""
+        assert whole is not None
+        kinds = [item.kind for item in whole.items]
+        detail = {
+            "transactionTime": whole.transaction_time,
+            "outputFileCount": kinds.count("output"),
+            "deletedFileCount": kinds.count("deleted"),
+            "errorFileCount": kinds.count("error"),
+        }
+        yield self._log.write(Event("status_complete", detail))
+        return whole, ends
+
+    def _expiry(self, response: Response) -> float | None:
+        ends, here = http_date(response.headers.get("expires", "")), http_date(response.headers.get("date", ""))
+        if ends is None or ends <= 0:
+            return None
+        left = ends - (here if here is not None else time.time())
+        # an Expires in the past is a wrong clock or "do not cache": links that are dead are found out by asking
+        return time.monotonic() + left if left > 0 else None
+
+    # -- files ---------------------------------------------------------------------------------------------------
+
+    def _bulk(self, ledger: Ledger, run: Run, state: State) -> Iterator[Event]:
+        manifest, ends = yield from self._manifest(state)
+        shapes = [list(item.shape) for item in manifest.items]
+        known = (state.transaction_time, state.shapes)
+        if run.files and (known != (manifest.transaction_time, shapes) or run.transaction_time != known[0]):
+            self._discard(ledger, run)  # another job, another moment: nothing of the old one may stay
+        state.transaction_time, state.shapes = manifest.transaction_time, shapes
+        state.save()
+        run.transaction_time = manifest.transaction_time
+        names = [_name(item, number, run.number) for number, item in enumerate(manifest.items, 1)]
+        loader = Downloader(self.client, self._log, self.options.folder, self.options.longest_wait)
+        number = refetched = 0
+        saved = 0.0
+        while number < len(manifest.items):
+            item, name = manifest.items[number], names[number]
+            if self._kept(run, name, item):
+                number += 1
+                continue
+            try:
+                entry = yield from loader.file(item, name, token=manifest.token, ends=ends)
+            except Expired:
+                refetched += 1
+                if refetched > len(manifest.items) + 3:
+                    raise UnfinishedError("file links end before they can be used", name, "run again") from None
+                manifest, ends = yield from self._manifest(state)
+                if [list(one.shape) for one in manifest.items] != shapes or (
+                    manifest.transaction_time != run.transaction_time
+                ):
+                    raise _Restart("manifest-changed") from None
+                continue
+            run.files = [one for one in run.files if one.name != name] + [entry]
+            number += 1
+            # with very many files the ledger is written every second, not every time: a crash repeats that second
+            if len(run.files) < 100 or time.monotonic() - saved > 1:
+                ledger.save()
+                saved = time.monotonic()
+        order = {name: position for position, name in enumerate(names)}
+        run.files.sort(key=lambda one: order[one.name])
+        self._finish(ledger, run)
+
+    def _kept(self, run: Run, name: str, item: Item) -> bool:
+        """Whether the file is there from an earlier start, as the ledger says, byte for byte."""
+        entry, path = run.file(name), self.options.folder / name
+        return (
+            entry is not None
+            and (entry.kind, entry.type, entry.count) == item.shape
+            and path.is_file()
+            and path.stat().st_size == entry.bytes
+            and hash_of(path) == entry.sha256
+        )
+
+    def _finish(self, ledger: Ledger, run: Run) -> None:
+        folder = self.options.folder
+        run.problems += error_summary(folder, run.files)
+        run.problems += write_tombstones(folder, run)
+        for entry in run.files:
+            path = folder / entry.name
+            if not path.is_file() or path.stat().st_size != entry.bytes:
+                raise UnfinishedError("a file changed while the export ran", str(path), "run the same command again")
+        run.state, run.finished = "complete", now_utc().isoformat(timespec="seconds")
+        ledger.save()
+        boundary("complete")
+
+    # -- the way round -------------------------------------------------------------------------------------------
+
+    def _search(self, ledger: Ledger, run: Run, state: State) -> Iterator[Event]:
+        run.method, run.may_miss = "search", list(export_search.MAY_MISS)
+        if not state.transaction_time:
+            state.transaction_time = self._server_time()
+            state.save()
+        run.transaction_time = state.transaction_time
+        types = export_search.types_of(self.client, self.options)
+        if not self.options.types and not self.options.type_filters:
+            run.may_miss.append(f"types other than {', '.join(types)}: name them with --type")
+            run.may_miss = list(dict.fromkeys(run.may_miss))
+        for number, kind in enumerate(types, 1):
+            name = _name(Item("output", kind, ""), number, run.number)
+            if self._kept(run, name, Item("output", kind, "")):
+                continue
+            entry = FileEntry(name, "output", kind)
+            yield self._log.write(Event("download_request", {"file": name, "itemType": "output", "resourceType": kind}))
+            for count in export_search.download_type(
+                self.client, self.options, kind, run.since, entry, self.client.limits.line
+            ):
+                yield Event(
+                    "status_progress", {"body": None, "xProgress": None, "retryAfter": None, "resources": count}
+                )
+            run.files = [one for one in run.files if one.name != name] + [entry]
+            ledger.save()
+            detail = {"file": name, "resourceCount": entry.lines, "fileSize": entry.bytes}
+            yield self._log.write(Event("download_complete", detail))
+        self._finish(ledger, run)
+
+    def _server_time(self) -> str:
+        """The server's clock a minute ago, as an instant; ours where it does not tell its own."""
+        response = self.client.request("GET", "metadata")
+        moment = http_date(response.headers.get("date", "")) or time.time()
+        return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(moment - 60))
+
+
+def _name(item: Item, number: int, run: int) -> str:
+    folder = {"output": "", "deleted": "deleted/", "error": "error/"}[item.kind]
+    return f"{folder}{item.type}.{run:03}.{number:04}.ndjson"
+
+
+def export(client: Client, options: ExportOptions) -> Iterator[Event]:
+    """Shorthand for `Export(client, options).run()`."""
+    return Export(client, options).run()
+
+
+__all__ = ["BladderError", "Event", "Export", "ExportOptions", "ExportResult", "export"]
