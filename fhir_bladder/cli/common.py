@@ -26,6 +26,9 @@ CONFIG_NAME = "fhir-bladder.toml"
 _SITE = "fhir_bladder.site"
 _MAPPING_KEYS = ("key_system", "device_system", "category", "send_calculated_mass")
 
+Progress = Callable[[int, int], None]
+"""Takes how much is done and how much is known to be there."""
+
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
@@ -233,7 +236,7 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)\Z")
 _SECONDS = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 
-class Duration(click.ParamType):
+class Duration(click.ParamType[float]):
     """`90s`, `10m`, `2h`, `30d`; gives seconds."""
 
     name = "duration"
@@ -256,3 +259,19 @@ def optional_output(path: Path | None) -> Iterator[IO[bytes] | None]:
         return
     with output(path) as stream:
         yield stream
+
+
+@contextlib.contextmanager
+def progress(what: str) -> Iterator[Progress]:
+    """A progress bar on a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _known: None
+        return
+    with click.progressbar(length=1, label=what, file=sys.stderr, show_pos=True) as bar:
+
+        def update(done: int, known: int) -> None:
+            bar.length = max(known, 1)
+            bar.pos = done
+            bar.update(0)
+
+        yield update

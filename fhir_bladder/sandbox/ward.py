@@ -37,7 +37,6 @@ class _Ward:
 
     def __init__(self, seed: int) -> None:
         self.random = random.Random(seed)  # noqa: S311 - invented data, nothing secret
-        self.numbers = {device["serial"]: 400 for device in _DEVICES}
         self.records: list[Record] = []
         self.patients = [self._patient(index) for index in range(_PATIENTS)]
 
@@ -53,14 +52,13 @@ class _Ward:
         }
 
     def exam(self, patient: int, started: dt.datetime, void_state: str, **fields: Any) -> Record:
-        """A record with its next number on one of the two scanners; `fields` are added as they are."""
+        """A record of one of the two scanners, without its number yet; `fields` are added as they are."""
         device = _DEVICES[patient % len(_DEVICES)]
-        self.numbers[device["serial"]] += 1
         who = self.patients[patient]
         uterus = who["administrative_gender"] == "female" and not fields.get("hysterectomy")
         record: Record = {
             "record_version": "1",
-            "exam_number": f"2026-{self.numbers[device['serial']]:05}",
+            "exam_number": "",
             "device": device,
             "patient": who,
             "order": {"system": ORDER_SYSTEM, "value": f"O{patient:03}-{started:%m%d}"},
@@ -93,7 +91,7 @@ class _Ward:
         return scan
 
     def wall(self, record: Record, *, mass: float, caliper: bool = False, received_mass: bool = False) -> None:
-        """Wall of the last scan: thickness of a wall of `mass` g around that volume, area of a slightly long bladder."""
+        """Wall of the last scan: as thick as a wall of `mass` g is around it, with an area above a sphere's."""
         scan = record["scans"][-1]
         volume = float(scan["volume"]["value"])
         area = geometry.sphere_area(volume) * self.random.uniform(1.02, 1.07)
@@ -129,8 +127,20 @@ def ward(seed: int = 20260302) -> tuple[list[Record], list[Record]]:
     wrong_patient = _plain(w, 17, _FIRST_DAY + dt.timedelta(days=25, hours=8), 232)
     amended = _plain(w, 19, _FIRST_DAY + dt.timedelta(days=27, hours=8), 318)
     _overfull(w, 23, _FIRST_DAY + dt.timedelta(days=29, hours=9))
-    good = sorted(w.records, key=lambda record: (str(record["started_at"]), record["exam_number"]))
-    return good + _refused(w), _later(good[0], w, unverified, wrong_patient, amended)
+    refused = _refused(w)
+    _number(w.records)
+    good = [record for record in w.records if record not in refused]
+    return good + refused, _later(good[0], w, unverified, wrong_patient, amended)
+
+
+def _number(records: list[Record]) -> None:
+    """Put them in time order and number each scanner's exams; one number of each was never sent."""
+    records.sort(key=lambda record: str(record["started_at"]))
+    numbers = {str(device["serial"]): 400 for device in _DEVICES}
+    for record in records:
+        serial = record["device"]["serial"]
+        numbers[serial] += 2 if numbers[serial] == 430 else 1
+        record["exam_number"] = f"2026-{numbers[serial]:05}"
 
 
 def _pair(w: _Ward, patient: int, started: dt.datetime) -> None:
@@ -171,7 +181,7 @@ def _choose_last(record: Record) -> None:
 
 
 def _diameters(record: Record, volume: int) -> None:
-    """Three diameters that give the volume with the ellipsoid's coefficient; only where there is a bladder to measure."""
+    """Three diameters that give the volume with the ellipsoid's coefficient; none of a bladder next to empty."""
     if volume < 20:
         return
     height = round((volume * 1000 / (0.5236 * 1.25 * 1.1)) ** (1 / 3))

@@ -1,0 +1,111 @@
+"""Room `cli`: `check`, plausibility findings and rule prompts of exam records."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fhir_bladder.cli import common
+from fhir_bladder.errors import Finding
+
+if TYPE_CHECKING:
+    from fhir_bladder.measurement.prompts import Prompt
+    from fhir_bladder.readers import ReadItem
+
+SORTED = 20_000
+"""Most exams that are put in time order here; a longer input is taken as it comes, memory stays bounded."""
+
+Found = Callable[["Finding | Prompt"], None]
+
+
+@click.command("check", cls=common.VerbCommand)
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--output-format", type=click.Choice(["text", "json", "ndjson"]), default="text", show_default=True,
+              help="For people, or for programs.")  # fmt: skip
+@click.option("--rules", type=click.Path(path_type=Path), help="Rules the site has switched on, TOML; all are off.")
+@common.input_options
+def command(
+    inputs: tuple[Path, ...],
+    output_format: str,
+    rules: Path | None,
+    shape: str,
+    codes: Path | None,
+    filling_range: str,
+    **reading: Any,
+) -> None:
+    """Findings of exam records, each with its source; prompts of the rules a site has switched on.
+
+    Nothing here is a diagnosis: local codes and licensed practice decide. A finding of severity `block` means that
+    push would hold the exam.
+    """
+    from fhir_bladder import exam, readers, wire
+    from fhir_bladder.measurement.checking import Checker
+    from fhir_bladder.measurement.rulebook import load_rules
+
+    common.map_options(shape=shape, codes=codes, filling_range=filling_range)  # refuse what map would refuse
+    checker = Checker(load_rules(rules) if rules else None, settings=common.measurement_settings())
+    counts: dict[str, int] = {}
+    exit_codes: set[int] = set()
+    written: list[dict[str, Any]] = []
+
+    def found(finding: Finding | Prompt) -> None:
+        counts[finding.severity] = counts.get(finding.severity, 0) + 1
+        if finding.severity == "block":
+            exit_codes.add(1)
+        if output_format == "text":
+            click.echo(_text(finding))
+        elif output_format == "ndjson":
+            click.echo(wire.dumps(finding.as_dict()))
+        else:
+            written.append(finding.as_dict())
+
+    total = 0
+    for item in _in_time_order(readers.read(inputs, common.read_options(**reading))):
+        exit_codes.add(item.exit_code)
+        for finding in item.findings:
+            found(finding)
+        if item.record is not None:
+            total += 1
+            for one in itertools.chain(exam.notes(item.record), checker.add(item.record)):
+                if isinstance(one, Finding):
+                    one.file, one.line = item.file, item.line
+                found(one)
+    for finding in checker.close():
+        found(finding)
+    if output_format == "json":
+        click.echo(wire.dumps(written))
+    summary = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing found"
+    common.say(f"{total} exams checked at {dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} UTC: {summary}")
+    common.finish(exit_codes)
+
+
+def _in_time_order(items: Iterator[ReadItem]) -> Iterator[ReadItem]:
+    """By start of the exam; what has no record comes first. A very long input stays as it is."""
+    head = list(itertools.islice(items, SORTED))
+    more = next(items, None)
+    if more is not None:
+        common.say(f"warning: more than {SORTED:,} exams are compared in the order given; sort them by time first")
+        yield from itertools.chain(head, [more], items)
+        return
+    first = dt.datetime.min.replace(tzinfo=dt.UTC)
+    yield from sorted(head, key=lambda item: item.record.started_at.moment if item.record else first)
+
+
+def _text(finding: Finding | Prompt) -> str:
+    if isinstance(finding, Finding):
+        line = common.finding_line(finding)
+    else:
+        line = f"{finding.severity}: exam {finding.exam_number} {finding.field}: {finding.message} — {finding.hint}"
+    details = "; ".join(
+        f"{name}: {value}"
+        for name, value in (("expected", finding.expected), ("found", finding.found), ("source", finding.source))
+        if value
+    )
+    from fhir_bladder.cli.main import one_line
+
+    return one_line(f"{line} ({details})" if details else line)

@@ -1,0 +1,131 @@
+"""Room `cli`: `push`, exam records or mapped FHIR to a server through the outbox."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fhir_bladder.cli import common, sending
+from fhir_bladder.errors import BladderError
+
+if TYPE_CHECKING:
+    from fhir_bladder.exchange.push import Push, Summary
+    from fhir_bladder.readers import ReadItem
+
+
+@click.command("push", cls=common.VerbCommand)
+@click.argument("inputs", metavar="[INPUT]...", nargs=-1, type=click.Path(path_type=Path))
+@sending.server_options
+@sending.push_options
+@click.option("--dry-run", is_flag=True, help="Print the exact requests that would be sent; send and keep nothing.")
+@common.input_options
+def command(
+    inputs: tuple[Path, ...],
+    server: str,
+    auth: Path | None,
+    deadline: float | None,
+    insecure_http: bool,
+    outbox_path: Path,
+    patients: str,
+    devices: str,
+    provenance: str,
+    unverified: str,
+    receipts: Path | None,
+    max_entries: int,
+    concurrency: int,
+    allow_test: bool,
+    dry_run: bool,
+    shape: str,
+    codes: Path | None,
+    filling_range: str,
+    **reading: Any,
+) -> None:
+    """Exam records (or the FHIR of map) to a server. Without INPUT, what waits in the outbox is sent.
+
+    Every record is kept in the outbox before anything is sent. Each exam arrives once, however often it is pushed
+    and wherever the process is stopped.
+    """
+    from fhir_bladder.exchange.outbox import Outbox
+    from fhir_bladder.exchange.push import Push, check_target
+    from fhir_bladder.exchange.receipts import Receipts
+
+    choices = sending.push_choices(patients, devices, provenance, unverified, max_entries, concurrency, allow_test)
+    options = common.map_options(shape=shape, codes=codes, filling_range=filling_range, as_="bundles")
+    target, local = check_target(server, choices)
+    exit_codes: set[int] = set()
+
+    def failed(error: BladderError) -> None:
+        exit_codes.add(error.exit_code)
+        common.report_error(error)
+
+    def seen(item: ReadItem) -> None:
+        for finding in item.findings:
+            if finding.severity in ("fatal", "error", "warning") and item.error is None:
+                common.say(common.finding_line(finding))
+
+    prepare = sending.preparer(options, choices, local=local)
+    items = sending.items(inputs, prepare, common.read_options(**reading), failed, seen)
+    with sending.client(server, auth, deadline, insecure_http, concurrency) as client:
+        if dry_run:
+            _dry_run(items, client, target, choices, prepare.key_system)
+            common.finish(exit_codes)
+        writer = Receipts(receipts) if receipts else None
+        with Outbox(outbox_path) as outbox, common.progress("exams") as progress:
+            push = Push(
+                outbox, client, target, choices,
+                key_system=prepare.key_system, receipts=writer, deadline=client.until, progress=progress,
+            )  # fmt: skip
+            summary = _run(push, items)
+            _tell(summary, outbox_path)
+            _tell_held(outbox, summary)
+        if writer is not None:
+            writer.close()
+    common.finish(exit_codes | summary.exit_codes)
+
+
+def _run(push: Push, items: Iterator[Any]) -> Summary:
+    """Run it; SIGTERM ends it as Ctrl-C does, with everything kept."""
+    previous = signal.signal(signal.SIGTERM, lambda *_: push.stop())
+    try:
+        return push.run(items)
+    finally:
+        signal.signal(signal.SIGTERM, previous)
+
+
+def _tell(summary: Summary, outbox: Path) -> None:
+    if summary.error is not None:
+        common.report_error(summary.error)
+    if not summary.given and not summary.worked and summary.error is None:
+        common.say("warning: nothing given and nothing waiting")
+        return
+    counts = ", ".join(f"{count} {state}" for state, count in summary.counts.items() if count)
+    common.say(
+        f"{summary.given} records given: {counts or 'none'}; {summary.requests} requests, {summary.seconds:.1f} s"
+    )
+    if summary.left:
+        common.say(f"{summary.left} exams wait in {outbox}: run the same command again")
+
+
+def _tell_held(outbox: Any, summary: Summary) -> None:
+    """Why what is held is held; by key, never by name."""
+    if not summary.counts["held"]:
+        return
+    numbers = set(summary.numbers)
+    for row in outbox.rows("held"):
+        if row.id in numbers:
+            common.say(f"held: {row.name} — {row.reason}")
+
+
+def _dry_run(items: Iterator[Any], client: Any, target: str, choices: Any, key_system: str) -> None:
+    from fhir_bladder import wire
+    from fhir_bladder.exchange.push_dry import requests
+
+    count = 0
+    for request in requests(items, client, target, choices, key_system=key_system):
+        click.get_binary_stream("stdout").write(wire.dumps(request) + b"\n")
+        count += 1
+    common.say(f"dry run: {count} requests would be sent; nothing was sent or kept")

@@ -1,0 +1,68 @@
+"""Room `cli`: `table`, NDJSON files and export folders to tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from fhir_bladder.cli import common
+from fhir_bladder.errors import ConfigError
+
+
+@click.command("table", cls=common.VerbCommand)
+@click.argument("sources", metavar="SRC...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--view", default="exams", show_default=True,
+              help="exams, measurements, deliveries (of receipts), or a ViewDefinition file.")  # fmt: skip
+@click.option(
+    "-o", "--out", type=click.Path(path_type=Path), help="FILE.csv, .parquet or .ndjson; CSV on stdout without."
+)
+@click.option("--engine", type=click.Choice(["local", "spark"]), default="local", show_default=True,
+              help="This process, or PySpark.")  # fmt: skip
+@click.option("--pseudonyms", type=click.Path(path_type=Path), help="Secret file; identifiers become keyed hashes.")
+@click.option("--shift-dates", is_flag=True, help="Shift dates, one shift a patient; with --pseudonyms.")
+@click.option("--include", default="", metavar="REASONS", help="Do not leave out: preliminary,superseded,synthetic,…")
+def command(
+    sources: tuple[Path, ...],
+    view: str,
+    out: Path | None,
+    engine: str,
+    pseudonyms: Path | None,
+    shift_dates: bool,
+    include: str,
+) -> None:
+    """NDJSON files, Bundles or export folders to a tidy table, with dictionary, exclusions and manifest beside it."""
+    from fhir_bladder.analysis.tables import table
+
+    with common.progress("resources") as progress:
+        result = table(
+            sources,
+            view,
+            out,
+            stream=None if out else click.get_binary_stream("stdout"),
+            include=[reason.strip() for reason in include.split(",") if reason.strip()],
+            key_system=common.site_value("key_system", ""),
+            pseudonyms=_secret(pseudonyms) if pseudonyms else None,
+            shift_dates=shift_dates,
+            engine=engine,
+            progress=lambda count: progress(count, count),
+        )
+    for error in result.errors:
+        common.report_error(error)
+    for note in result.notes:
+        common.say(note)
+    counts = ", ".join(f"{count} {reason}" for reason, count in result.counts.items() if count)
+    common.say(f"{result.rows} rows of {result.resources} resources" + (f" ({counts})" if counts else ""))
+    for file in result.files:
+        common.say(f"wrote {file}")
+    common.finish(result.exit_codes)
+
+
+def _secret(path: Path) -> bytes:
+    """The secret of the pseudonyms; refused where others can read it or where it is short."""
+    from fhir_bladder.exchange.credentials_keys import private_bytes
+
+    secret = private_bytes(path, "--pseudonyms").strip()
+    if len(secret) < 16:
+        raise ConfigError("the secret is shorter than 16 bytes", str(path), "write 32 random bytes into it")
+    return secret
