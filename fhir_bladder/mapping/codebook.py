@@ -24,6 +24,7 @@ class Codebook:
     def __init__(self, site: SiteCodes) -> None:
         self._rows = site.rows
         self._cache: dict[tuple[str, str, bool, tuple[SiteCode, ...]], Element] = {}
+        self.bodies: dict[tuple[str, bool | str, tuple[SiteCode, ...]], Element] = {}
         self._default: dict[str, list[tuple[codes.Coding, bool]]] = {}
         for row in codes.mappings():
             if row.use == "default":

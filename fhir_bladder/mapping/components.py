@@ -60,6 +60,11 @@ _STATES: dict[str, Element] = {
     },
 }
 _ATTEMPTS = {"voided": "Voided", "unable": "Unable to void", "not-attempted": "Not attempted"}
+_STATED_VALUES = _STATES | {
+    given: {"coding": [{"system": N.LOCAL, "code": given, "display": text}], "text": text.lower()}
+    for given, text in _ATTEMPTS.items()
+}
+_STATED_ABSENT = {"unspecified": "void state not stated", "unknown": "attempt to void not known"}
 _BOOLEANS = (
     ("uterus_present", "uterus-assumed", "Uterus assumed present, acquisition setting, not a finding"),
     ("catheter_in_place", "catheter-in-place", "Urinary catheter in place, as stated"),
@@ -93,13 +98,27 @@ def build(
     if record.wall is not None:
         items += _wall(context, record.wall)
     items += _voiding(context)
-    code = options.book.code
     for field, concept, text in _BOOLEANS:
         stated = getattr(record, field)
         if stated is not None:
-            body = {"code": code(concept, text, False, extras), "valueBoolean": stated}
-            items.append(Item(concept, concept, False, body))
+            items.append(Item(concept, concept, False, _stated(context, concept, text, stated)))
     return items
+
+
+def _stated(context: _Context, concept: str, text: str, given: bool | str) -> Element:
+    """The body of a value from a short list; each is built once and shared."""
+    key = (concept, given, context.extras)
+    body = context.options.book.bodies.get(key)
+    if body is None:
+        body = {"code": context.options.book.code(concept, text, False, context.extras)}
+        if isinstance(given, bool):
+            body["valueBoolean"] = given
+        elif (value := _STATED_VALUES.get(given)) is not None:
+            body["valueCodeableConcept"] = value
+        else:
+            body["dataAbsentReason"] = values.absent("unknown", _STATED_ABSENT[given])
+        context.options.book.bodies[key] = body
+    return body
 
 
 def _volumes(context: _Context) -> list[Item]:
@@ -203,13 +222,8 @@ def _wall(context: _Context, wall: Wall) -> list[Item]:
             continue
         text = words.wall_text(concept, wall.layer, mark)
         if omit:
-            body = {
-                "code": code(concept, text, False, extras),
-                "dataAbsentReason": values.absent("not-permitted", mark),
-            }
-            if extension:
-                body = {"extension": extension, **body}
-            items.append(Item(concept, concept, True, body))
+            left_out = values.absent("not-permitted", mark)
+            items.append(_absent(concept, code(concept, text, False, extras), left_out, extension))
         else:
             items.append(_received(context, concept, text, given, with_origin))
     if context.options.send_calculated_mass:
@@ -219,6 +233,13 @@ def _wall(context: _Context, wall: Wall) -> list[Item]:
         text = "Ultrasound probe frequency for the bladder wall"
         items.append(_received(context, "probe-frequency", text, wall.probe_frequency, [*of_scan, RECEIVED]))
     return items
+
+
+def _absent(concept: str, code: Element, reason: Element, extension: list[Element]) -> Item:
+    body: Element = {"extension": extension} if extension else {}
+    body["code"] = code
+    body["dataAbsentReason"] = reason
+    return Item(concept, concept, True, body)
 
 
 def _mass(context: _Context, extension: list[Element]) -> list[Item]:
@@ -238,12 +259,9 @@ def _mass(context: _Context, extension: list[Element]) -> list[Item]:
             "valueQuantity": values.amount(calculated.mass, "g"),
         }
     elif calculated.mass_absent:
-        body = {
-            "code": code("calculated-mass", words.NO_MASS, False, context.extras),
-            "dataAbsentReason": values.absent("not-performed", calculated.mass_absent),
-        }
-        if extension:
-            body = {"extension": extension, **body}
+        why = values.absent("not-performed", calculated.mass_absent)
+        named = code("calculated-mass", words.NO_MASS, False, context.extras)
+        return [_absent("calculated-mass", named, why, extension)]
     else:
         return []
     return [Item("calculated-mass", "calculated-mass", True, body)]
@@ -251,23 +269,15 @@ def _mass(context: _Context, extension: list[Element]) -> list[Item]:
 
 def _voiding(context: _Context) -> list[Item]:
     record, calculated, code, extras = context.record, context.calculated, context.options.book.code, context.extras
-    state: Element = {"code": code("void-state", "Void state at the scan", False, extras)}
-    if (stated := _STATES.get(record.void_state)) is not None:
-        state["valueCodeableConcept"] = stated
-    else:
-        state["dataAbsentReason"] = values.absent("unknown", "void state not stated")
+    state = _stated(context, "void-state", "Void state at the scan", record.void_state)
     items = [Item("void-state", "void-state", False, state)]
     if record.void_attempt is not None:
-        body: Element = {"code": code("void-attempt", "Attempt to void before the scan", False, extras)}
-        if record.void_attempt == "unknown":
-            body["dataAbsentReason"] = values.absent("unknown", "attempt to void not known")
-        else:
-            body["valueCodeableConcept"] = _ATTEMPT_VALUES[record.void_attempt]
-        items.append(Item("void-attempt", "void-attempt", False, body))
+        attempt = _stated(context, "void-attempt", "Attempt to void before the scan", record.void_attempt)
+        items.append(Item("void-attempt", "void-attempt", False, attempt))
     if calculated.minutes is not None:
         body = {
             "extension": [CALCULATED],
-            "code": code("time-since-void", f"Time {calculated.minutes_basis}, calculated", False, extras),
+            "code": code("time-since-void", f"Time since the last void, {calculated.minutes_basis}, calculated", False, extras),
             "valueQuantity": values.amount(calculated.minutes, "min"),
         }
         items.append(Item("time-since-void", "time-since-void", False, body))
@@ -293,12 +303,6 @@ def _voiding(context: _Context) -> list[Item]:
         }
         items.append(Item("voiding-efficiency", "voiding-efficiency", True, body))
     return items
-
-
-_ATTEMPT_VALUES: dict[str, Element] = {
-    given: {"coding": [{"system": N.LOCAL, "code": given, "display": text}], "text": text.lower()}
-    for given, text in _ATTEMPTS.items()
-}
 
 
 def _earlier(context: _Context) -> list[Item]:

@@ -85,7 +85,7 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
         exam["note"] = notes
     exam["component"] = [item.body for item in items if panel or not item.measured]
     observations = [exam]
-    urls = [urn("Observation", options.key_system, key)]
+    urls = [urn("Observation", options.key_system, key)] if bundled else []
     if not panel:
         members: list[Element] = []
         exam["hasMember"] = members
@@ -94,8 +94,10 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
             if not item.measured:
                 continue
             identifier = {"system": options.key_system, "value": f"{key}/{item.part}"}
-            url = urn("Observation", options.key_system, identifier["value"])
-            reference: Element = {"reference": url} if bundled else {}
+            reference: Element = {}
+            if bundled:
+                urls.append(urn("Observation", options.key_system, identifier["value"]))
+                reference["reference"] = urls[-1]
             members.append(reference | {"type": "Observation", "identifier": identifier})
             observations.append(
                 {
@@ -107,7 +109,6 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
                     **item.body,
                 }
             )
-            urls.append(url)
     return Exam(key, state, line, observations, urls, shared)
 
 

@@ -13,15 +13,14 @@ Element = dict[str, Any]
 
 HTEST: Element = {"system": N.ACT_REASON, "code": "HTEST", "display": "test health data"}
 
-_TYPES = frozenset(
-    """
+_TABLE_0203 = """
     AC ACSN AM AMA AN ANC AND ANON ANT APRN ASID BA BC BCFN BCT BR BRN BSNR CC CONM CY CZ DC DCFN DDS DEA DFN DI
     DL DN DO DP DPM DR DS EI EN ESN FDR FDRFN FI FILL GI GL GN HC IND JHN LACSN LANR LI LN LR MA MB MC MCD MCN
     MCR MCT MD MI MR MRT MS NBSNR NCT NE NH NI NII NIIP NP NPI OBI OD PA PC PCN PE PEN PHC PHE PHO PI PLAC PN
     PNT PPIN PPN PRC PRN PT QA RI RN RPH RR RRI RRP SB SID SL SN SNBSN SNO SP SR SS STN TAX TN TPR TRL U UDI
     UPIN USID VN VP VS WC WCN WP XV XX
-    """.split()
-)
+"""
+_TYPES = frozenset(_TABLE_0203.split())
 """HL7 table 0203 as in FHIR R4 (v2-0203, version 2.9). Another text stays a text: it is no code of that table."""
 
 

@@ -5,7 +5,7 @@ Each text stands alone, since record systems show texts and rarely extensions.
 
 from __future__ import annotations
 
-from decimal import Decimal
+import re
 from html import escape
 
 from fhir_bladder.exam import ExamRecord
@@ -169,16 +169,13 @@ def narrative(line: str) -> dict[str, str]:
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{_xml(line)}</p></div>'}
 
 
-_NOT_XML = dict.fromkeys((*range(0x7F, 0x85), *range(0x86, 0xA0), 0xFFFE, 0xFFFF), "\ufffd") | {0x0D: " "}
+_NOT_XML = re.compile("[\x7f-\x84\x86-\x9f\ufffe\uffff]")
 
 
 def _xml(text: str) -> str:
-    """Escaped; characters that XML 1.0 forbids or discourages are replaced."""
-    if text.isascii():
-        return escape(text, quote=False)
-    return escape(text, quote=False).translate(_NOT_XML)
-
-
-def plain(value: Decimal) -> str:
-    """A decimal without exponent."""
-    return format(value, "f")
+    """Escaped; characters that XML 1.0 forbids or discourages are replaced, carriage returns become blanks."""
+    if "&" in text or "<" in text or ">" in text:
+        text = escape(text, quote=False)
+    if "\r" in text:
+        text = text.replace("\r", " ")
+    return _NOT_XML.sub("\ufffd", text)
