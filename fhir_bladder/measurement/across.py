@@ -50,9 +50,9 @@ class Stream:
     def add(self, facts: Facts) -> tuple[list[Finding], Course | None]:
         """Findings of this exam with those before it, and the patient's course (None without identifier)."""
         record = facts.record
-        device = self._device(record)
+        device, found = self._device(record)
         retracted = record.status in RETRACTED
-        found = list(device.gaps(record, self.settings))
+        found += device.gaps(record, self.settings)
         if not retracted:
             found += device.neighbours(facts)
         course = self.courses.of(record)
@@ -70,13 +70,14 @@ class Stream:
         """Gaps in exam numbers that were never filled."""
         return [finding for device in self._devices.values() for finding in device.close()]
 
-    def _device(self, record: ExamRecord) -> _Device:
+    def _device(self, record: ExamRecord) -> tuple[_Device, list[Finding]]:
+        """The device of an exam, and the gaps of one that is forgotten for it."""
         serial = record.device.serial
-        device = self._devices.pop(serial, None) or _Device(serial)
+        device = self._devices.pop(serial, None) or _Device()
         self._devices[serial] = device
-        if len(self._devices) > _DEVICES:
-            self._devices.popitem(last=False)
-        return device
+        if len(self._devices) <= _DEVICES:
+            return device, []
+        return device, list(self._devices.popitem(last=False)[1].close())
 
 
 def _with_course(facts: Facts, entry: Entry, course: Course) -> Iterator[Finding]:
@@ -175,8 +176,7 @@ class _Neighbour:
 class _Device:
     """What is kept of a device: its latest exams, and the runs of its exam numbers by what stands before them."""
 
-    def __init__(self, serial: str) -> None:
-        self.serial = serial
+    def __init__(self) -> None:
         self._recent: deque[_Neighbour] = deque(maxlen=_NEIGHBOURS)
         self._runs: OrderedDict[str, _Run] = OrderedDict()
 

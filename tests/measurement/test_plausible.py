@@ -248,7 +248,9 @@ def test_thickness(exam: Exam, value: str, unit: str, hit: bool) -> None:
 @pytest.mark.parametrize(
     ("uterus", "hysterectomy", "gender", "hit"),
     [(True, True, "female", True), (True, None, "male", True), (True, False, "female", False),
-     (True, None, None, False), (False, True, "male", False), (None, True, "male", False), (True, None, "other", False), (True, True, None, True)],
+     (True, None, None, False),
+     (False, True, "male", False), (None, True, "male", False), (True, None, "other", False),
+     (True, True, None, True)],
 )  # fmt: skip
 def test_uterus(exam: Exam, uterus: Any, hysterectomy: Any, gender: Any, hit: bool) -> None:
     patient = {"identifiers": [{"system": "https://x.example", "value": "1"}], "birth_date": "1951-03-09"}

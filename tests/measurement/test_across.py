@@ -1,0 +1,321 @@
+"""Findings across the exams of a stream: boundary pairs, order, corrections, bounded memory."""
+
+from __future__ import annotations
+
+import datetime as dt
+import random
+from collections.abc import Callable, Iterable
+from decimal import Decimal
+from typing import Any
+
+import pytest
+
+from fhir_bladder.errors import Finding
+from fhir_bladder.exam import ExamRecord, dump, load
+from fhir_bladder.measurement import Settings
+from fhir_bladder.measurement.checking import Checker, check
+from fhir_bladder.measurement.patients import Courses
+
+Exam = Callable[..., ExamRecord]
+NOW = dt.datetime(2026, 11, 30, 12, tzinfo=dt.UTC)
+MRN = "https://records.example/mrn"
+START = dt.datetime(2026, 11, 18, 10, 0, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def at(exam: Exam) -> Callable[..., ExamRecord]:
+    """An exam so many seconds after 10:00, of patient H7 unless said otherwise; pre-void without void."""
+
+    def make(seconds: float, volume: Any = 186, number: Any = None, patient: str = "H7", **changes: Any) -> ExamRecord:
+        fields: dict[str, Any] = {
+            "exam_number": str(number if number is not None else f"x{seconds}-a"),
+            "started_at": (START + dt.timedelta(seconds=seconds)).isoformat(),
+            "patient": {"identifiers": [{"system": MRN, "value": patient}], "birth_date": "1951-03-09"},
+            "void_state": "pre-void", "void_attempt": None, "voided_at": None, "voided_volume": None,
+            "void_measured": None, "verified": None, "volumes": [volume],
+        }  # fmt: skip
+        return exam(**fields | changes)
+
+    return make
+
+
+def run(records: Iterable[ExamRecord], settings: Settings | None = None) -> list[Finding]:
+    found = [one for one in check(records, now=NOW, settings=settings or Settings()) if isinstance(one, Finding)]
+    for one in found:
+        assert one.message and one.expected and one.found and one.source and one.exam_number
+    return found
+
+
+def ids(records: Iterable[ExamRecord]) -> list[str]:
+    return [one.id for one in run(records)]
+
+
+AFTER = {"void_state": "post-void", "void_attempt": "voided"}
+
+
+# Two patients on one device
+
+
+@pytest.mark.parametrize(("seconds", "hit"), [(0, True), (60, True), (61, False), (3600, False)])
+def test_two_patients_within_seconds(at: Exam, seconds: int, hit: bool) -> None:
+    first, second = at(0), at(seconds, number="b1-", patient="H8")
+    for records in ([first, second], [second, first]):
+        assert ("two-patients-within-seconds" in ids(records)) is hit
+
+
+def test_two_patients_counts_from_the_last_scan(at: Exam) -> None:
+    scans = [
+        {"scan_number": n, "taken_at": f"2026-11-18T10:0{n}:00Z", "volume": {"value": 186, "unit": "mL"}}
+        for n in (1, 4)
+    ]
+    record = at(0, scans=scans, volumes=None, reported_scan=1)
+    assert "two-patients-within-seconds" in ids([record, at(300, patient="H8")])
+    assert "two-patients-within-seconds" not in ids([record, at(301, patient="H8")])
+    assert "two-patients-within-seconds" in ids([record, at(100, patient="H8")])
+
+
+@pytest.mark.parametrize(
+    ("identifiers", "birth", "hit"),
+    [
+        ([{"system": MRN, "value": "H7"}, {"system": "https://visit.example", "value": "1"}], "1951-03-09", False),
+        ([{"system": "https://visit.example", "value": "1"}], "1951-03-09", False),  # nothing tells them apart
+        ([{"system": "https://visit.example", "value": "1"}], "1960-01-01", True),
+        ([{"system": "https://visit.example", "value": "1"}], "1960", False),
+        ([{"system": MRN, "value": "H8"}], "1951-03-09", True),
+        ([], "1960-01-01", False),
+    ],
+)
+def test_only_surely_different_patients(at: Exam, identifiers: Any, birth: str, hit: bool) -> None:
+    other = _with_patient(at, identifiers, birth)
+    assert ("two-patients-within-seconds" in ids([at(0), other])) is hit
+
+
+def _with_patient(at: Exam, identifiers: Any, birth: str) -> ExamRecord:
+    data = dump(at(10, number="n-"))
+    data["patient"] = {"identifiers": identifiers, "birth_date": birth}
+    return load(data)
+
+
+def test_other_device_or_the_same_exam_again(at: Exam) -> None:
+    assert "two-patients-within-seconds" not in ids([at(0), at(10, patient="H8", device={"serial": "HT-2"})])
+    assert "two-patients-within-seconds" not in ids([at(0, number="7-"), at(10, number="7-", patient="H8")])
+    assert "two-patients-within-seconds" not in ids([at(0), at(10, patient="H8", status="entered-in-error")])
+
+
+def test_two_patients_finding_names_no_patient(at: Exam) -> None:
+    assert all("H7" not in str(one) and "H8" not in str(one) for one in run([at(0), at(10, patient="H8")]))
+
+
+# Filling
+
+
+@pytest.mark.parametrize(
+    ("seconds", "low", "high", "hit"),
+    [(3600, 100, 1300, False), (3600, 100, 1301, True), (600, 0, 200, False), (600, 0, 201, True),
+     (60, 100, 145, False), (60, 100, 146, True), (3600, 1300, 100, False)],
+)  # fmt: skip
+def test_filling_rate_between_exams(at: Exam, seconds: int, low: int, high: int, hit: bool) -> None:
+    first, second = at(0, low), at(seconds, high)
+    for records in ([first, second], [second, first]):
+        assert ("filling-rate" in ids(records)) is hit
+
+
+def test_filling_rate_only_without_a_void_or_drainage(at: Exam) -> None:
+    first = at(0, 100)
+    assert "filling-rate" in ids([first, at(3600, 1400)])
+    void = {"voided_at": "2026-11-18T10:30:00Z"}
+    assert "filling-rate" not in ids([first, at(3600, 1400, **void)])
+    assert "filling-rate" not in ids([at(0, 100, catheterised_at="2026-11-18T10:05:00Z"), at(3600, 1400)])
+    assert "filling-rate" not in ids([at(0, 100, action={"what": "catheterised", "at": "2026-11-18T10:05:00Z"}),
+                                      at(3600, 1400)])  # fmt: skip
+    assert "filling-rate" not in ids([first, at(3600, 1400, **AFTER)])
+    assert "filling-rate" in ids([first, at(3600, 1400, void_state="post-void", void_attempt="unable")])
+    assert "filling-rate" not in ids([first, at(3600, 1400, patient="H8")])
+    assert "filling-rate" not in ids([first, at(3600, "<1400")])
+    assert "filling-rate" in ids([first, at(3600, ">1400")])
+    assert "filling-rate" not in ids([at(0, ">100"), at(3600, 1400)])
+
+
+def test_filling_rate_takes_minutes_as_written(at: Exam) -> None:
+    """Times without seconds may be a minute off: 61 minutes allow 1,220 mL."""
+    first = at(0, 100, started_at="2026-11-18T10:00+00:00")
+    assert "filling-rate" not in ids([first, at(0, 1320, number="b-", started_at="2026-11-18T11:00+00:00")])
+    assert "filling-rate" in ids([first, at(0, 1321, number="b-", started_at="2026-11-18T11:00+00:00")])
+
+
+# Post-void above pre-void
+
+
+@pytest.mark.parametrize(
+    ("pre", "post", "hit"),
+    [(100, 125, False), (100, 126, True), (270, 330, False), (270, 331, True), (400, 50, False), ("<100", 126, True),
+     ("<100", 125, False), (100, ">126", True), (100, ">120", False), (">400", 900, False), (100, "<500", False)],
+)  # fmt: skip
+def test_post_void_above_pre_void(at: Exam, pre: Any, post: Any, hit: bool) -> None:
+    """Beyond the scatter of repeats, 25 mL or 20 % of their mean (our suggestion)."""
+    first, second = at(0, pre), at(1200, post, **AFTER)
+    for records in ([first, second], [second, first]):
+        assert ("post-void-above-pre-void" in ids(records)) is hit
+
+
+def test_post_above_pre_only_for_a_pair(at: Exam) -> None:
+    def hit(*records: ExamRecord) -> bool:
+        return "post-void-above-pre-void" in ids(records)
+
+    pre, post = at(0, 100), at(1200, 300, **AFTER)
+    assert hit(pre, post)
+    assert hit(pre, at(3600, 300, **AFTER))
+    assert not hit(pre, at(3601, 300, **AFTER))
+    assert not hit(pre, at(1200, 300, void_state="post-void", void_attempt="unable"))
+    assert not hit(pre, at(1200, 300, **AFTER, voided_at="2026-11-18T09:59:59Z"))
+    assert hit(pre, at(1200, 300, **AFTER, voided_at="2026-11-18T10:10:00Z"))
+    assert not hit(pre, at(600, 20, **AFTER), post)  # the pair is the nearer one
+    assert not hit(at(0, 100, patient="H8"), post)
+    assert not hit(at(0, 100, void_state="unspecified"), post)
+
+
+# Tenfold
+
+
+@pytest.mark.parametrize(
+    ("seconds", "state", "hit"), [(1800, "pre-void", True), (1801, "pre-void", False), (600, "unspecified", False)]
+)
+def test_tenfold_between_exams(at: Exam, seconds: int, state: str, hit: bool) -> None:
+    first, second = at(0, 300), at(seconds, 30, void_state=state)
+    for records in ([first, second], [second, first]):
+        assert ("repeat-tenfold" in ids(records)) is hit
+
+
+def test_tenfold_not_across_a_void_or_patients(at: Exam) -> None:
+    assert "repeat-tenfold" not in ids([at(0, 300), at(600, 30, voided_at="2026-11-18T10:05:00Z")])
+    assert "repeat-tenfold" not in ids([at(0, 300), at(600, 30, patient="H8")])
+    assert "repeat-tenfold" not in ids([at(0, 300), at(600, 32)])
+
+
+# Gaps in exam numbers
+
+
+def gaps(numbers: Iterable[str], at: Exam) -> list[str]:
+    records = [at(600 * n, number=number, patient=f"H{n}") for n, number in enumerate(numbers)]
+    return [one.found for one in run(records) if one.id == "exam-number-gap"]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "found"),
+    [
+        (["8", "9", "10"], []),
+        (["8", "10"], ["9 missing"]),
+        (["2026-00417", "2026-00421"], ["2026-00418 to 2026-00420 missing (3 exams)"]),
+        (["0998", "1000"], ["999 missing"]),
+        (["8", "11", "9"], ["10 missing"]),
+        (["8", "12", "10"], ["9 missing", "11 missing"]),
+        (["8", "10", "9"], []),
+        (["8", "8", "9"], []),
+        (["2026-7", "2027-1", "2027-2"], []),
+        (["a", "b"], []),
+        (["1", "1002"], ["2 to 1001 missing (1000 exams)"]),
+        (["1", "1003"], []),  # not counted one by one
+        (["5000", "1", "3"], ["2 missing"]),  # the counter was set anew
+        (["1" * 19, "2"], []),
+    ],
+)
+def test_gaps(at: Exam, numbers: list[str], found: list[str]) -> None:
+    assert gaps(numbers, at) == found
+
+
+def test_gaps_are_of_one_device(at: Exam) -> None:
+    records = [at(0, number="1", patient="H1"), at(900, number="3", patient="H2", device={"serial": "HT-2"})]
+    assert "exam-number-gap" not in ids(records)
+
+
+def test_a_gap_is_reported_after_64_more_exams_and_once(at: Exam) -> None:
+    checker = Checker(now=NOW)
+    seen: list[tuple[int, str]] = []
+    for n, number in enumerate(["1", *map(str, range(3, 80))]):
+        found = checker.add(at(600 * n, number=number, patient=f"H{n}"))
+        seen += [(n, one.found) for one in found if one.id == "exam-number-gap"]
+    assert seen == [(65, "2 missing")]
+    assert [one.id for one in checker.close()] == []
+
+
+def test_many_gaps_lose_none(at: Exam) -> None:
+    numbers = [str(n) for n in range(1, 400, 2)]
+    assert sorted(gaps(numbers, at), key=lambda text: int(text.split()[0])) == [
+        f"{n} missing" for n in range(2, 399, 2)
+    ]
+
+
+def test_many_prefixes_lose_none(at: Exam) -> None:
+    numbers = [f"{prefix}-{n}" for prefix in "abcdefghijklmn" for n in (1, 3)]
+    assert sorted(gaps(numbers, at)) == [f"{prefix}-2 missing" for prefix in "abcdefghijklmn"]
+
+
+def test_any_order_within_the_patience_leaves_no_gap(at: Exam) -> None:
+    numbers = [str(n) for n in range(100, 150)]
+    rest = numbers[1:]
+    random.Random(8).shuffle(rest)
+    assert gaps([numbers[0], *rest], at) == []
+
+
+# Corrections
+
+
+def test_a_newer_version_takes_the_place_of_the_older(at: Exam) -> None:
+    wrong, right = at(0, 30, number="1-"), at(0, 300, number="1-", status="amended")
+    later = at(600, 299, number="2-")
+    assert "repeat-tenfold" in ids([wrong, later])
+    assert "repeat-tenfold" not in ids([wrong, right, later])
+    assert "repeat-tenfold" not in ids([wrong, at(0, 30, number="1-", status="entered-in-error"), later])
+    assert "repeat-tenfold" not in ids([wrong, at(0, 300, number="9-", supersedes="1-"), later])
+    assert "repeat-tenfold" not in ids([wrong, wrong])
+
+
+def test_shared_identifier_makes_one_course(exam: Exam) -> None:
+    courses = Courses()
+    other = "https://visit.example"
+
+    def of(*identifiers: tuple[str, str]) -> Any:
+        listed = [{"system": system, "value": value} for system, value in identifiers]
+        return courses.of(exam(patient={"identifiers": listed}))
+
+    assert of((MRN, "1")) is of((MRN, "1"), (other, "9"))
+    assert of((other, "9")) is of((MRN, "1"))
+    assert of((MRN, "2")) is not of((MRN, "1"))
+    assert courses.of(exam(patient=None)) is None
+
+
+def test_memory_is_bounded(exam: Exam, at: Exam) -> None:
+    checker = Checker(now=NOW, patients=50)
+    for n in range(300):
+        checker.add(at(600 * n, number=f"{n}", patient=f"H{n}", device={"serial": f"HT-{n % 7}"}))
+    assert len(checker._stream.courses) == 50
+    course = checker._stream.courses.of(at(0, patient="H299"))
+    for n in range(300):
+        checker.add(at(600 * n, number=f"{n}", patient="H299"))
+    assert course is not None
+    assert len(course.entries) == 16
+    assert [entry.moment for entry in course.entries] == sorted(entry.moment for entry in course.entries)
+
+
+def test_devices_are_bounded(at: Exam) -> None:
+    checker = Checker(now=NOW)
+    for n in range(1010):
+        checker.add(at(600 * n, number="1", patient=f"H{n}", device={"serial": f"HT-{n}"}))
+    assert len(checker._stream._devices) == 1000
+
+
+def test_a_forgotten_device_still_reports_its_gaps(at: Exam) -> None:
+    checker = Checker(now=NOW)
+    for number in ("1", "3"):
+        checker.add(at(0, number=number, device={"serial": "HT-first"}))
+    found = [
+        one
+        for n in range(1000)
+        for one in checker.add(at(600 * n, number="1", patient=f"H{n}", device={"serial": f"HT-{n}"}))
+    ]
+    assert [one.found for one in found if one.id == "exam-number-gap"] == ["2 missing"]
+
+
+def test_findings_of_the_exam_itself_come_first(at: Exam) -> None:
+    found = Checker(now=NOW).add(at(0, Decimal(1200)))
+    assert [one.id for one in found] == ["volume-large"]
