@@ -363,6 +363,12 @@ class Outbox:
                 ).rowcount
         return count
 
+    def wake(self, target: str) -> None:
+        """Make every waiting row due now: a person runs push again."""
+        with self._changing() as sql:
+            query = "UPDATE exam SET not_before = 0 WHERE target = ? AND state = 'waiting' AND not_before > 0"
+            sql.execute(query, (target,))
+
     def give_back(self) -> int:
         """Put this process's open claims back to waiting."""
         with self._changing() as sql:
@@ -503,9 +509,8 @@ class Outbox:
 
     def retry(self, name: str = "") -> int:
         """Let held rows (one exam, or all) and delayed ones be tried again by the next push; returns how many."""
-        numbers = [
-            row.id for row in (self.find(name) if name else self.rows("held")) if row.state in ("held", "waiting")
-        ]
+        rows = self.find(name) if name else [*self.rows("held"), *self.rows("waiting")]
+        numbers = [row.id for row in rows if row.state in ("held", "waiting")]
         count = 0
         with self._changing() as sql:
             for number in numbers:

@@ -15,7 +15,7 @@ from typing import Literal
 
 from fhir_bladder.exchange.life import relative
 from fhir_bladder.exchange.proof import Pair, Proof
-from fhir_bladder.exchange.push_ensure import Ensurer
+from fhir_bladder.exchange.push_ensure import Ensurer, NotTaken
 from fhir_bladder.exchange.push_link import Unreadable
 from fhir_bladder.exchange.push_unit import Exam, Json, identifier_pair
 
@@ -55,13 +55,20 @@ class Guard:
         orders = self._look("ServiceRequest", [p for exam in exams for p in _order(exam)])
         encounters = self._look("Encounter", [p for exam in exams for p in _encounter(exam)])
         patients = {} if self.mode == "logical" else self._look("Patient", wanted)
+        failure = ""
         if self.mode == "create":
-            patients = self._created(exams, patients)
+            try:
+                patients = self._created(exams, patients)
+            except NotTaken as error:
+                failure = error.what
         verdicts = []
         for exam, free in zip(exams, released, strict=True):
             visits = [orders.get(p, []) for p in _order(exam)] + [encounters.get(p, []) for p in _encounter(exam)]
             owners = [_owner(resource) for found in visits for resource in found]
-            verdicts.append(self._verdict(exam, patients, [o for o in owners if any(o)], free=free))
+            verdict = self._verdict(exam, patients, [o for o in owners if any(o)], free=free)
+            if failure and verdict.code == "patient-unknown":
+                verdict = Verdict(None, "server-fails", failure)
+            verdicts.append(verdict)
         return verdicts
 
     def _verdict(

@@ -21,6 +21,9 @@ Pair = tuple[str, str]
 QUERY_LENGTH = 3000
 """Longest query we write; servers and proxies commonly take 8,000 bytes of request line (Apache's default is 8,190)."""
 
+READINGS = 3
+"""Most readings of a look-up that does not add up; a server's count may be an estimate, so it is not insisted on."""
+
 PAGES = 1000
 """Most pages of one look-up."""
 
@@ -99,35 +102,47 @@ class Proof:
         return [resource for token in tokens for resource in self._search(kind, parameter, [token])]
 
     def _pages(self, query: str) -> Iterator[Json]:
-        """Resources of all pages. A next link that comes again is read anew once, then refused."""
-        for last_try in (False, True):
-            found: list[Json] = []
-            seen = {query}
-            link: str | None = query
-            while link:
-                response = self._link.get(link)
-                if not response.ok:
-                    raise Unreadable(
-                        f"the server refuses a look-up (HTTP {response.status})",
-                        response.shown,
-                        "push needs search by identifier",
-                        status=response.status,
-                    )
-                body = response.body
-                if body.get("resourceType") != "Bundle":
-                    raise Unreadable("a search was answered with something that is no Bundle", response.shown)
-                found += [entry["resource"] for entry in _entries(body)]
-                link = next_link(body)
-                if link in seen:
-                    break
-                seen.add(link or "")
-                if len(seen) > PAGES:
-                    raise ServerError(f"a look-up has more than {PAGES} pages", response.shown, "ask its operator")
-            if not link:
-                return iter(found)
-            if last_try:
-                break
-        raise ServerError("the server's next links run in a circle", query.partition("?")[0], "ask its operator")
+        """Resources of all pages. Read anew where the links run in a circle or fewer come than the server counts."""
+        union: dict[Any, Json] = {}
+        circles = 0
+        for _ in range(READINGS):
+            total, complete, found = self._reading(query)
+            union |= {(r.get("resourceType"), r.get("id"), (r.get("meta") or {}).get("versionId")): r for r in found}
+            circles += not complete
+            if complete and (total is None or total <= len(union)):
+                return iter(union.values())
+        if circles == READINGS:
+            raise ServerError("the server's next links run in a circle", query.partition("?")[0], "ask its operator")
+        return iter(union.values())
+
+    def _reading(self, query: str) -> tuple[int | None, bool, list[Json]]:
+        """One reading of all pages: the server's count if it gives one, whether it came to an end, the resources."""
+        found: list[Json] = []
+        total: int | None = None
+        seen: set[str] = set()
+        link: str | None = query
+        while link:
+            if link in seen:
+                return total, False, found
+            seen.add(link)
+            if len(seen) > PAGES:
+                raise ServerError(f"a look-up has more than {PAGES} pages", query.partition("?")[0], "ask its operator")
+            response = self._link.get(link)
+            if not response.ok:
+                raise Unreadable(
+                    f"the server refuses a look-up (HTTP {response.status})",
+                    response.shown,
+                    "push needs search by identifier",
+                    status=response.status,
+                )
+            body = response.body
+            if body.get("resourceType") != "Bundle":
+                raise Unreadable("a search was answered with something that is no Bundle", response.shown)
+            if isinstance(body.get("total"), int):
+                total = body["total"]
+            found += [entry["resource"] for entry in _entries(body)]
+            link = next_link(body)
+        return total, True, found
 
 
 def next_link(bundle: Json) -> str | None:

@@ -114,8 +114,10 @@ class Push:
         with self._changed:
             self._changed.notify_all()
 
-    def run(self, items: Iterable[Item] = ()) -> Summary:
+    def run(self, items: Iterable[Item] = (), *, respect_delays: bool = False) -> Summary:
         """Take in the items, deliver them and what waited before, and say what became of it.
+
+        respect_delays: leave rows that are held back for some seconds (a listener calls again); else they are due now.
 
         Every item is committed before anything of it is sent, also where the server cannot be reached. Raises what
         the outbox or the input raises; trouble with the server is in `Summary.error`.
@@ -124,6 +126,8 @@ class Push:
         summary = Summary()
         self._taken_in, self._error, self._worked, self._accepted = False, None, 0, 0
         self._outbox.take_over(self._target)
+        if not respect_delays:
+            self._outbox.wake(self._target)
         workers = [
             threading.Thread(target=self._work, name=f"push-{n}", daemon=True) for n in range(self._options.concurrency)
         ]

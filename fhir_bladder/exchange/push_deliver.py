@@ -20,7 +20,7 @@ from fhir_bladder.exchange.outbox import Outbox, Result, Row
 from fhir_bladder.exchange.patients import Guard
 from fhir_bladder.exchange.proof import Proof
 from fhir_bladder.exchange.push_capability import Capability
-from fhir_bladder.exchange.push_ensure import Ensurer, Latch
+from fhir_bladder.exchange.push_ensure import Ensurer, Latch, NotTaken
 from fhir_bladder.exchange.push_link import Link, Refused
 from fhir_bladder.exchange.push_look import Job, Looker
 from fhir_bladder.exchange.push_options import PushOptions
@@ -136,7 +136,10 @@ class Delivery:
         results: dict[int, Result] = {}
         for job, verdict in zip(jobs, verdicts, strict=True):
             job.note = verdict.note
-            if verdict.reference is None:
+            if verdict.code == "server-fails":
+                job.words = verdict.reason
+                results[job.row.id] = self._failed(job)
+            elif verdict.reference is None:
                 results[job.row.id] = Result(job.row.id, "held", verdict.code, verdict.reason)
             else:
                 set_subject(job.exam, verdict.reference, unverified=self._guard.mode == "logical")
@@ -151,9 +154,18 @@ class Delivery:
             return results
         wanted = {job.exam.serial: job.exam.device for job in jobs if job.exam.serial[1]}
         to_make = {pair: device for pair, device in wanted.items() if device is not None and mode == "create"}
-        found = self._ensurer.find("Device", list(wanted)) | self._ensurer.ensure("Device", to_make)
+        found = self._ensurer.find("Device", list(wanted))
+        failure = ""
+        try:
+            found |= self._ensurer.ensure("Device", to_make)
+        except NotTaken as error:
+            failure = error.what
         for job in jobs:
             devices = found.get(job.exam.serial, [])
+            if failure and not devices:
+                job.words = failure
+                results[job.row.id] = self._failed(job)
+                continue
             if len(devices) == 1:
                 set_device(job.exam, {"reference": f"Device/{devices[0]['id']}"})
             elif mode == "create" and job.exam.device is None and not devices:
@@ -177,7 +189,7 @@ class Delivery:
 
     def _judged(self, jobs: Sequence[Job]) -> dict[int, Result]:
         """Results of those that need nothing more."""
-        there = [job for job in jobs if job.decision.action == life.SAME and not (job.clean and not job.old)]
+        there = [job for job in jobs if job.decision.action == life.SAME and not (job.whole and not job.old)]
         there += [job for job in jobs if job.decision.action == life.UPDATE]
         if there:
             self._looker.beside(there, provenance=self._options.provenance == "on")
@@ -195,7 +207,7 @@ class Delivery:
     def _missing(self, job: Job) -> list[Json]:
         """Entries that a delivered exam still lacks."""
         entries = push_plan.retract(job.old) if job.old else []
-        if not job.clean:
+        if not job.whole:
             entries += push_plan.complete(job.exam, job.found, job.reports, job.provenances, self._capability)
         return entries
 
@@ -247,7 +259,7 @@ class Delivery:
         return push_plan.retract([*job.old, *old_reports]) + push_plan.create(exam, self._capability)
 
     def _missing_beside(self, job: Job) -> list[Json]:
-        if job.clean:
+        if job.whole:
             return []
         return push_plan.complete(job.exam, job.found, job.reports, job.provenances, self._capability)
 
@@ -266,13 +278,14 @@ class Delivery:
         """Send one request for these jobs and note what became of each."""
         entries = [entry for _, needed in piece for entry in needed]
         outcome = self._sender.send(entries, self._sizes.entries)
-        if outcome.limit and len(entries) > 1:
-            self._sizes.entries = max(1, min(self._sizes.entries, len(entries) - 1, max(1, len(entries) // 2)))
+        if outcome.limit:
+            self._sizes.entries = min(self._sizes.entries, max(1, outcome.size // 2))
         place = 0
         for job, needed in piece:
             answers = outcome.entries[place : place + len(needed)]
             place += len(needed)
             self._note(job, outcome, answers, together=len(piece))
+            job.whole = job.clean and job.decision.action == life.CREATE and outcome.size == len(entries)
         return outcome.asked or 0.0
 
     def _note(self, job: Job, outcome: Outcome, answers: Sequence[Entry], *, together: int) -> None:
@@ -289,7 +302,7 @@ class Delivery:
             job.status, job.issues = failed.status or NO_ANSWER, failed.issues
             job.words = f"the server refused an entry (HTTP {job.status})"
             job.size = 1
-        if outcome.limit and self._sizes.entries >= 1 and not (alone and self._sizes.entries == 1):
+        if outcome.limit:
             return  # not the exam's fault: the next request is smaller
         busy = outcome.status in (429, 503)
         job.tries += alone or busy

@@ -48,6 +48,10 @@ class Latch:
                 os.close(handle)
 
 
+class NotTaken(ServerError):
+    """The server does not take a Device or a Patient."""
+
+
 class Ensurer:
     """Finds resources by identifier and creates those that are not there; remembers what it found."""
 
@@ -75,7 +79,7 @@ class Ensurer:
     def ensure(self, kind: str, wanted: dict[Pair, Json]) -> dict[Pair, list[Json]]:
         """Resources by identifier, created where there is none. Two for one identifier are returned as found.
 
-        Raises ServerError where the server refuses to create one.
+        Raises NotTaken where the server refuses to create one.
         """
         found = self.find(kind, list(wanted))
         if all(found.values()):
@@ -95,7 +99,7 @@ class Ensurer:
             found = self.find(kind, list(wanted))
         if all(found.values()):
             return found
-        raise ServerError(
+        raise NotTaken(
             f"the server does not take a {kind} ({outcome.words or 'each entry refused'})",
             kind,
             f"put it there by other means, or use --{'devices' if kind == 'Device' else 'patients'} match or logical",

@@ -23,7 +23,8 @@ class Job:
     """One claimed row on its way. `exam` is under the revision of its key that stands on the server.
 
     found: its Observations there, the exam or group last. old: resources to retract with it. created: nothing was
-    there and we sent it, in this run. clean: the answer to the last request said that every entry was carried out.
+    there and we sent it, in this run. clean: the answer to the last request said that every entry was carried out;
+    whole: and it was one transaction that created everything, so that one part proves the others.
     size: exams in its next request, 0 for any. tries, alone, failures: requests counted. without_ids: see
     `push_deliver`.
     """
@@ -39,6 +40,7 @@ class Job:
     revision: int = 0
     created: bool = False
     clean: bool = False
+    whole: bool = False
     size: int = 0
     tries: int = 0
     alone: int = 0
@@ -48,6 +50,12 @@ class Job:
     issues: list[Json] = field(default_factory=list)
     words: str = ""
     note: str = ""
+
+
+def _doubled(what: str, resources: Sequence[Json]) -> Decision:
+    names = ", ".join(f"Observation/{resource.get('id')}" for resource in resources)
+    words = f"the server has {what} {len(resources)} times ({names}); remove all but one"
+    return Decision(life.HELD, words, "doubled")
 
 
 class Looker:
@@ -61,22 +69,22 @@ class Looker:
         bases = {job.row.id: (job.exam.system, revised(job.exam.key, 0)) for job in jobs}
         replaced = {job.row.id: (job.exam.system, job.exam.replaces) for job in jobs if job.exam.replaces}
         seen = self._proof.by_identifier("Observation", [*bases.values(), *replaced.values()])
+        grouped = [j for j in jobs if len(j.exam.observations) > 1 and (seen[bases[j.row.id]] or j.tries or j.alone)]
+        members = [pair for job in grouped for pair in observation_keys(job.exam)[:-1]]
+        seen_members = self._proof.by_identifier("Observation", members)
         for job in jobs:
-            self._judge(job, seen[bases[job.row.id]])
+            self._judge(job, seen[bases[job.row.id]], seen_members)
             if job.row.id in replaced and job.decision.action in (life.CREATE, life.SAME, life.UPDATE):
                 job.old = self._standing(seen[replaced[job.row.id]], replaced[job.row.id])
 
-    def _judge(self, job: Job, mains: list[Json]) -> None:
+    def _judge(self, job: Job, mains: list[Json], members: dict[Pair, list[Json]]) -> None:
         """Walk the chain of revisions to the newest, then decide."""
         chain: list[Json] = []
         revision = 0
         system, key = job.exam.system, revised(job.exam.key, 0)
         while mains:
             if len(mains) > 1:
-                names = ", ".join(f"Observation/{m.get('id')}" for m in mains)
-                job.decision = Decision(
-                    life.HELD, f"the server has this exam {len(mains)} times ({names}); remove all but one", "doubled"
-                )
+                job.decision = _doubled("this exam", mains)
                 return
             chain.append(mains[0])
             if mains[0].get("status") != RETRACTED:
@@ -85,12 +93,15 @@ class Looker:
             mains = self._proof.by_identifier("Observation", [pair])[pair]
             revision += bool(mains)
         job.found = []
+        own = {pair: members.get(pair, []) for pair in observation_keys(job.exam)[:-1]}
+        for twice in (resources for resources in own.values() if len(resources) > 1):
+            job.decision = _doubled("a measurement of this exam", twice)
+            return
         if not chain:
-            job.revision = 0
             job.decision = life.decide(life.declared_status(job.exam.main), None, None)
             return
         self._set_revision(job, len(chain) - 1)
-        job.found = self._members(job, chain[-1])
+        job.found = self._members(job, chain[-1], own if len(chain) == 1 else None)
         ours = life.declared_status(job.exam.main)
         comparison = life.compare(job.exam.observations, job.found)
         if (job.created or job.clean) and comparison.subject and comparison.measured:
@@ -111,12 +122,13 @@ class Looker:
             job.exam = with_revision(job.exam, revision)
             job.revision = revision
 
-    def _members(self, job: Job, main: Json) -> list[Json]:
+    def _members(self, job: Job, main: Json, own: dict[Pair, list[Json]] | None) -> list[Json]:
         """The members on the server: those with our keys, and those the group names besides."""
         if len(job.exam.observations) == 1 and not main.get("hasMember"):
             return [main]
-        pairs = observation_keys(job.exam)[:-1]
-        found = [r for rs in self._proof.by_identifier("Observation", pairs).values() for r in rs[:1]]
+        if own is None:
+            own = self._proof.by_identifier("Observation", observation_keys(job.exam)[:-1])
+        found = [resource for resources in own.values() for resource in resources[:1]]
         known = {f"Observation/{r.get('id')}" for r in found}
         for reference in main.get("hasMember", ()):
             name = life.relative(str((reference or {}).get("reference", "")))

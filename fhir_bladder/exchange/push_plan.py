@@ -127,11 +127,18 @@ def complete(
     entries = []
     if exam.report is not None and not reports:
         entries.append(post(exam.report, exam.urls.get("DiagnosticReport", ""), exam.system, capability))
-    elif exam.report is not None and report is not None and exam.report.get("status") != report.get("status"):
+    elif exam.report is not None and report is not None and not _reports_agree(exam.report, report):
         entries.append(put(exam.report, report))
     if not provenances and (last := provenance(exam, capability)) is not None:
         entries.append(last)
     return entries
+
+
+def _reports_agree(ours: Json, theirs: Json) -> bool:
+    """Whether the report there says what ours says of the same Observations."""
+    mine = {life.relative(str(r.get("reference", ""))) for r in ours.get("result", ())} - {""}
+    other = {life.relative(str(r.get("reference", ""))) for r in theirs.get("result", ())}
+    return ours.get("status") == theirs.get("status") and mine <= other
 
 
 def retracted(resource: Json) -> Json:

@@ -41,7 +41,7 @@ class Outcome:
     """What came of a request. status: HTTP status of the whole, 0 where there was no usable answer.
 
     entries: one for each sent, or none where the answer does not fit what was sent. asked: seconds of a Retry-After.
-    limit: the server refuses so many entries or bytes at once.
+    limit: the server refuses so many entries or bytes at once; size: how many entries stood in the last request.
     """
 
     status: int = 0
@@ -50,6 +50,7 @@ class Outcome:
     words: str = ""
     asked: float | None = None
     limit: bool = False
+    size: int = 0
 
     @property
     def clean(self) -> bool:
@@ -96,7 +97,7 @@ class Sender:
         if response is None:
             return Outcome(words=words or "no answer")
         if not response.ok:
-            return _refusal(response)
+            return _refusal(response, len(entries))
         body = response.body
         answers = body.get("entry") if isinstance(body, dict) and body.get("resourceType") == "Bundle" else None
         if not isinstance(answers, list) or len(answers) != len(entries):
@@ -104,7 +105,7 @@ class Sender:
         read = [_entry(answer) for answer in answers]
         if any(not _fits(entry, sent) for entry, sent in zip(read, entries, strict=True)):
             return Outcome(status=response.status, words="the answer's entries do not fit what was sent")
-        return Outcome(status=response.status, entries=read)
+        return Outcome(status=response.status, entries=read, size=len(entries))
 
     def _pieces(self, entries: Sequence[Json], size: int) -> Outcome:
         """One after the other; stops at the first that fails. References to what went before become literal."""
@@ -134,7 +135,7 @@ class Sender:
         if response is None:
             return Outcome(words=words or "no answer")
         if not response.ok:
-            return _refusal(response)
+            return _refusal(response, 1)
         location = response.location
         body = response.body
         kind = entry["resource"]["resourceType"]
@@ -147,7 +148,7 @@ class Sender:
         return Outcome(status=response.status, entries=[Entry(response.status, location)])
 
 
-def _refusal(response: Response) -> Outcome:
+def _refusal(response: Response, size: int) -> Outcome:
     issues = details(response.body)
     words = " ".join(str(issue.get("diagnostics", "")) for issue in issues).lower()
     limit = response.status == 413 or (
@@ -159,7 +160,8 @@ def _refusal(response: Response) -> Outcome:
         issues=issues,
         words=f"HTTP {response.status}",
         asked=retry_after(response.headers),
-        limit=limit,
+        limit=limit and size > 1,
+        size=size,
     )
 
 

@@ -1,0 +1,147 @@
+"""A bench for push: invented exams, the server model, one run of push; shared by the tests of this folder."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fhir_bladder import wire
+from fhir_bladder.exchange.outbox import Item, Outbox
+from fhir_bladder.exchange.push import Push, PushOptions, Summary
+from fhir_bladder.exchange.push_prepare import Preparer
+from fhir_bladder.exchange.receipts import Receipts
+from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.mapping import MapOptions
+from fhir_bladder.readers.items import record_item
+from fhir_bladder.sandbox.hostile_faults import HostileServer, InProcess
+from fhir_bladder.sandbox.hostile_fhir import Character, Store
+
+TARGET = "http://127.0.0.1/fhir"
+MRN = "https://records.example/mrn"
+
+# the example of the record format, made smaller
+BASE: dict[str, Any] = wire.loads(
+    b"""{"record_version":"1","exam_number":"E-1","device":{"serial":"LK-0093","software_version":"2.4"},
+    "patient":{"identifiers":[{"system":"https://records.example/mrn","value":"700-431","type":"MR"}],
+      "birth_date":"1951-03-09","family_name":"Htest-Seven"},
+    "started_at":"2026-11-18T10:42:00+00:00","void_state":"post-void","void_attempt":"voided",
+    "voided_at":"2026-11-18T10:35:00+00:00","voided_volume":{"value":260,"unit":"mL"},"void_measured":true,
+    "scans":[{"scan_number":1,"volume":{"value":171,"unit":"mL"},"centring":"partly-centred"},
+      {"scan_number":2,"volume":{"value":186,"unit":"mL"},"centring":"centred","pubic_shadow":false}],
+    "reported_scan":2,"wall":{"scan_number":2,"layer":"whole-wall","thickness":{"value":2.40,"unit":"mm"}},
+    "verified":{"by":"operator 12","at":"2026-11-18T10:44:00+00:00"},"synthetic":true}"""
+)
+
+
+class Bench:
+    """Everything a test of push needs, on one folder."""
+
+    target = TARGET
+    mrn = MRN
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.outbox_path = folder / "outbox.db"
+        self.receipts_path = folder / "receipts.ndjson"
+        self.store = Store()
+        self.server = HostileServer(self.store)
+        self.summaries: list[Summary] = []
+
+    def character(self, **changes: Any) -> None:
+        self.store.character = Character(**changes)
+
+    def record(self, number: int = 1, **changes: Any) -> dict[str, Any]:
+        """An exam record; `patient` is a number, other changes replace fields (None removes one)."""
+        record = copy.deepcopy(BASE)
+        record["exam_number"] = f"E-{number}"
+        if isinstance(changes.get("patient"), int):
+            record["patient"]["identifiers"][0]["value"] = f"700-{changes.pop('patient')}"
+        if "volume" in changes:
+            record["scans"][1]["volume"]["value"] = changes.pop("volume")
+        for name, value in changes.items():
+            if value is None:
+                record.pop(name, None)
+            else:
+                record[name] = value
+        return record
+
+    def patient(self, number: int | str = 431, **changes: Any) -> dict[str, Any]:
+        """Register a patient on the server."""
+        resource = {
+            "resourceType": "Patient",
+            "active": True,
+            "identifier": [{"system": MRN, "value": f"700-{number}"}],
+            "name": [{"family": "Htest-Seven"}],
+            "birthDate": "1951-03-09",
+        }
+        resource.update(changes)
+        return self.store.write({k: v for k, v in resource.items() if v is not None})
+
+    def preparer(self, shape: str = "panel", **options: Any) -> Preparer:
+        return Preparer(MapOptions(as_="bundles", shape=shape), options.pop("validate", None), local=True, **options)  # type: ignore[arg-type]
+
+    def items(self, records: Iterable[dict[str, Any]], preparer: Preparer | None = None) -> Iterator[Item]:
+        preparer = preparer or self.preparer()
+        for line, record in enumerate(records, 1):
+            yield preparer.record(record_item("ward.ndjson", line, wire.dumps(record), record))
+
+    def push(
+        self,
+        records: Iterable[dict[str, Any]] = (),
+        *,
+        options: PushOptions | None = None,
+        preparer: Preparer | None = None,
+        server: Any = None,
+        items: Iterable[Item] | None = None,
+        deadline: float | None = None,
+        attempts: int = 6,
+        target: str = TARGET,
+        outbox: Path | None = None,
+    ) -> Summary:
+        """One run of push in this process, waits cut to nothing."""
+        preparer = preparer or self.preparer()
+        with Outbox(outbox or self.outbox_path) as box, Receipts(self.receipts_path) as receipts:
+            push = Push(
+                box,
+                server or InProcess(self.server),
+                target,
+                options or PushOptions(patients="create", concurrency=1),
+                key_system=preparer.key_system,
+                receipts=receipts,
+                deadline=Deadline(deadline),
+                retry=Retry(attempts=attempts, first=0.0005, longest=0.001),
+                sleep=lambda seconds: None,
+            )
+            summary = push.run(items if items is not None else self.items(records, preparer))
+        self.summaries.append(summary)
+        return summary
+
+    def states(self) -> dict[str, list[tuple[str, str]]]:
+        """Key → (state, code) of every row, in order."""
+        found: dict[str, list[tuple[str, str]]] = {}
+        with Outbox(self.outbox_path) as box:
+            for row in box.rows():
+                found.setdefault(row.name, []).append((row.state, row.code))
+        return found
+
+    def exams(self, number: int = 1, suffix: str = "") -> list[dict[str, Any]]:
+        """The Observations of one exam on the server, by its key."""
+        system = self.preparer().key_system
+        return self.store.by_identifier("Observation", system, f"LK-0093/E-{number}{suffix}")
+
+    def receipts(self) -> list[dict[str, Any]]:
+        return [wire.loads(line) for line in self.receipts_path.read_bytes().splitlines()]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return Bench(tmp_path)
+
+
+@pytest.fixture
+def make_bench() -> type[Bench]:
+    return Bench
