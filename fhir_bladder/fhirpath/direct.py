@@ -113,9 +113,9 @@ class Writer:
         if isinstance(value, bool):
             return Val("bool", self.put(repr(value)))
         if isinstance(value, str):
-            return Val("one", repr(value), "String", sure=True)
+            return Val("one", self.put(repr(value)), "String", sure=True)
         if isinstance(value, int):
-            return Val("one", repr(value), "Integer", sure=True)
+            return Val("one", self.put(repr(value)), "Integer", sure=True)
         if isinstance(value, Decimal):
             return Val("one", self.given(value), "Decimal", sure=True)
         raise NotDirect
@@ -132,7 +132,7 @@ class Writer:
         if name == "rootResource":
             return Val("one", "root", "Resource", sure=True)
         if name == "ucum":
-            return Val("one", repr("http://unitsofmeasure.org"), "String", sure=True)
+            return Val("one", self.put(repr("http://unitsofmeasure.org")), "String", sure=True)
         raise NotDirect
 
     def keys(self, type_name: str, name: str) -> tuple[model.Key, ...]:
@@ -249,4 +249,5 @@ def write(tree: ast.Expr, type_name: str) -> tuple[Direct, str, str]:
     names = dict(writer.names)
     exec(compile(source, "<fhirpath>", "exec"), names)  # noqa: S102 - every text in the source went through repr()
     run: Direct = names["run"]
-    return run, value.kind + (":boolean" if value.type == "boolean" else ""), source
+    truth = value.kind == "one" and value.type == "boolean"
+    return run, "one:boolean" if truth else value.kind, source

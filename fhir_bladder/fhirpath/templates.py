@@ -14,19 +14,26 @@ from fhir_bladder.fhirpath.direct import Direct, NotDirect, Slow
 
 def _ele_1(type_name: str) -> Direct:
     """Every element has a value or children beside its id."""
-    primitive = model.is_primitive(type_name)
-    if not model.known(type_name):
+    info = model.info(type_name)
+    if info is None:
         raise NotDirect
+    if model.is_primitive(type_name):
+
+        def primitive(node: Any, resource: Any, root: Any) -> bool:
+            del resource, root
+            if node is None or type(node) is dict or type(node) is list:
+                raise Slow
+            return True
+
+        return primitive
+    names = frozenset(info.keys) - {"id"}
 
     def run(node: Any, resource: Any, root: Any) -> bool:
         del resource, root
-        if primitive:
-            if node is None:
-                raise Slow
-            return True
-        if "_id" in node or "resourceType" in node:
-            raise Slow
-        return len(node) > ("id" in node)
+        for name, value in node.items():
+            if name in names and value is not None and value != []:
+                return True
+        raise Slow
 
     return run
 

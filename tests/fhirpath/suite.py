@@ -1,7 +1,7 @@
 """Reads the public FHIRPath R4 suite (FHIR/fhir-test-cases) and judges one case after the other.
 
 Used by test_suite.py and, run as a script, to write the result table of docs/fhirpath.md:
-    python tests/fhirpath/suite.py > docs/fhirpath-results.md
+    PYTHONPATH=. python tests/fhirpath/suite.py --write
 """
 
 from __future__ import annotations
@@ -126,20 +126,40 @@ def results() -> list[tuple[Case, str, str]]:
     return [(case, *judge(case)) for case in cases()]
 
 
-if __name__ == "__main__":
-    table = results()
-    print(Counter(verdict for _, verdict, _ in table))
-    for case, verdict, seen in table:
+def table(found: list[tuple[Case, str, str]], otherwise: dict[str, str], unsupported: dict[str, str]) -> str:
+    """The result table of docs/fhirpath.md."""
+    groups: dict[str, Counter[str]] = {}
+    for case, verdict, _ in found:
+        groups.setdefault(case.group, Counter())[verdict] += 1
+    total = sum(groups.values(), Counter())
+    kinds = ("passed", "failed", "unsupported", "no input")
+    lines = ["| group | " + " | ".join(kinds) + " |", "| --- |" + " ---: |" * len(kinds)]
+    for name, count in [*groups.items(), ("**all**", total)]:
+        lines.append(f"| {name} | " + " | ".join(str(count[kind] or "") for kind in kinds) + " |")
+    lines += ["", "| case | verdict | why |", "| --- | --- | --- |"]
+    for case, verdict, why in found:
+        reason = {"failed": otherwise, "unsupported": unsupported}.get(verdict, {}).get(case.name, why)
+        if verdict != "passed":
+            expression = " ".join(case.expression.split()).replace("|", "\\|")
+            lines.append(f"| {case.name} `{expression}` | {verdict} | {reason} |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print what does not pass; with --write put the table into docs/fhirpath.md."""
+    found = results()
+    for case, verdict, seen in found:
         if verdict not in ("passed", "no input"):
-            print(
-                verdict,
-                case.group,
-                case.name,
-                "|",
-                " ".join(case.expression.split()),
-                "=>",
-                case.outputs,
-                case.invalid,
-                "| seen",
-                seen,
-            )
+            print(verdict, case.group, case.name, case.expression, case.outputs, case.invalid, "seen", seen)
+    if "--write" in sys.argv:
+        import test_suite
+
+        page = ROOT / "docs" / "fhirpath.md"
+        before, _, rest = page.read_text().partition("<!-- results -->\n")
+        after = rest.partition("<!-- end of results -->")[2]
+        made = table(found, test_suite.OTHERWISE, test_suite.UNSUPPORTED)
+        page.write_text(f"{before}<!-- results -->\n{made}\n<!-- end of results -->{after}")
+
+
+if __name__ == "__main__":
+    main()
