@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam.problems import Problem
+from fhir_bladder.exam.times import parse as parse_time
 from fhir_bladder.readers import v2_context as context
 from fhir_bladder.readers.cells import ABSENT
 from fhir_bladder.readers.fields import Tree
@@ -29,6 +31,9 @@ OBR_STATUS = {
 }  # fmt: skip
 _TUPLE = re.compile(r"(\d+\.\d+\.\d+)\.\d+\Z", re.ASCII)
 _IGNORED = {"MSH": None, "PID": {1}, "PV1": {1, 2}, "ORC": {1}, "OBR": {1}, "OBX": {1}, "PRT": {1, 2, 3, 4}, "NTE": {1}}
+_TIMES_OF = {"voided_volume": "voided_at", "catheterised_volume": "catheterised_at"}
+_TIMES = frozenset(_TIMES_OF.values())
+_Said = dict[str, tuple[Any, Segment]]
 _BLADDER = {"89837001"}
 """SNOMED CT bladder: what OBX-20 says of every exam here."""
 
@@ -81,11 +86,12 @@ class Builder:
         self._file, self._line = file, line
         self._findings: list[Finding] = []
         self._tree = Tree()
-        self._set: dict[str, tuple[Any, Segment]] = {}
-        self._lists: dict[str, list[tuple[str, dict[str, tuple[Any, Segment]]]]] = {"scans": [], "earlier_voids": []}
+        self._set: _Said = {}
+        self._lists: dict[str, list[tuple[str, _Said]]] = {"scans": [], "earlier_voids": []}
         self._owner: dict[str, str] = {}  # wall and diameters: the OBX-4 group they were measured on
         self._reported: list[str] = []
         self._votes: list[str] = []
+        self._implied: set[str] = set()  # times taken from OBX-14, which an OBX of their own may still replace
         self._invented = False
         self._all_retracted = False
 
@@ -100,10 +106,7 @@ class Builder:
                 self._observe(observation.obx, entry)
             except Problem as problem:
                 self._report(problem, observation.obx, entry.field.path)
-        try:
-            self._context([o.obx for o, _ in mapped])
-        except Problem as problem:
-            self._report(problem, order.pid or order.obr, "")
+        self._context([o.obx for o, _ in mapped])
         self._scans()
         self._status()
         for path, value in self._maps.constants.items():
@@ -180,8 +183,7 @@ class Builder:
     def _when(self, entry: Entry, time: str) -> list[tuple[str, Any]]:
         """OBX-14 is the time that matters to the observation: where a field for it exists, it goes there."""
         homes = {"scans": "scans.taken_at", "earlier_voids": "earlier_voids.at"}
-        named = {"voided_volume": "voided_at", "catheterised_volume": "catheterised_at"}
-        path = homes.get(entry.path.split(".")[0]) or named.get(entry.path)
+        path = homes.get(entry.path.split(".")[0]) or _TIMES_OF.get(entry.path)
         return [(path, time)] if path else []
 
     def _group(self, obx: Segment) -> str:
@@ -194,65 +196,76 @@ class Builder:
         head, _, inner = path.partition(".")
         group = self._group(obx)
         if head in self._lists:
-            target = self._member(head, group, inner, obx)
+            target = self._member(head, group, inner)
             target[inner] = (value, obx)
             for other, its_value in beside:
                 target.setdefault(other.partition(".")[2], (its_value, obx))
             return
         for name, its_value in [(path, value), *beside]:
             known = self._set.get(name)
-            if known is not None and str(known[0]) != str(its_value):
+            if name != path and name in _TIMES and known is not None:
+                continue  # what an OBX of its own says goes before OBX-14 of another
+            if known is not None and name not in self._implied and str(known[0]) != str(its_value):
                 raise Problem(
                     "v2-twice", f"{name} is said twice and differently (segment {known[1].number})",
                     "send one value for each exam", field="OBX-5",
                 )  # fmt: skip
+            self._implied -= {name}
+            if name != path and name in _TIMES:
+                self._implied |= {name}
             self._set[name] = (its_value, obx)
             self._tree.put(name, its_value)
         if head in ("wall", "diameters") and group:
             self._owner.setdefault(head, group)
 
-    def _member(self, head: str, group: str, inner: str, obx: Segment) -> dict[str, tuple[Any, Segment]]:
+    def _member(self, head: str, group: str, inner: str) -> _Said:
         """The scan (or void) of an OBX-4 group; without OBX-4 a repeated field opens the next one."""
-        members: list[tuple[str, dict[str, tuple[Any, Segment]]]] = self._lists[head]
-        for name, fields in reversed(members):
-            if name != group:
-                continue
-            clash = inner in fields or (inner == "absent_reason" and "volume" in fields)
-            if not clash:
-                return fields
+        members = self._lists[head]
+        found: list[_Said] = [said for name, said in members if name == group]
+        for said in found[-1:]:
+            alike = ("volume", "absent_reason") if inner in ("volume", "absent_reason") else (inner,)
+            earlier = next((said[one][1] for one in alike if one in said), None)
+            if earlier is None:
+                return said
             if group:
                 raise Problem(
-                    "v2-twice", f"group {group!r} holds {inner} twice (segment {fields[inner][1].number})",
+                    "v2-twice", f"group {group!r} holds {inner} twice (segment {earlier.number})",
                     "number repeats in OBX-4", field="OBX-4",
                 )  # fmt: skip
-            break
-        created: dict[str, tuple[Any, Segment]] = {}
+        created: _Said = {}
         members.append((group, created))
         return created
 
     # -- the record around them
 
     def _context(self, observations: list[Segment]) -> None:
-        order, maps, tree = self._order, self._maps, self._tree
+        """Everything but the observations; one part that cannot be read does not hide the others."""
+        order, maps = self._order, self._maps
         orc = order.orcs[0] if order.orcs else None
-        tree.put("record_version", "1")
-        self._default("exam_number", order.filler)
-        self._started(observations)
-        self._study()
-        for name, value in (
-            ("patient", context.patient(order.pid, maps, self._warn)),
-            ("encounter", context.encounter(order.pv1, maps, self._warn)),
-            ("order", context.order(orc, order.obr, maps, self._warn)),
-            ("operator", context.operator(order.obr, observations, self._prts(), maps)),
-            ("location", context.location(order.pv1, self._prts())),
-        ):
-            self._default(name, value)
-        reason = order.obr.components(31)
-        self._default("reason", next((p.strip() for p in [*reason[1:2], *reason[:1]] if p.strip()), ""))
-        self._device(observations)
-        processing = self._message.header.text(11).strip()
-        if self._invented or processing in ("T", "D"):
+        self._tree.put("record_version", "1")
+        parts: list[tuple[str, Segment | None, Callable[[], Any]]] = [
+            ("exam_number", order.obr, lambda: order.filler),
+            ("started_at", order.obr, lambda: self._started(observations)),
+            ("void_state", order.obr, self._study),
+            ("patient", order.pid, lambda: context.patient(order.pid, maps, self._warn)),
+            ("encounter", order.pv1, lambda: context.encounter(order.pv1, maps, self._warn)),
+            ("order", order.obr, lambda: context.order(orc, order.obr, maps, self._warn)),
+            ("operator", order.obr, lambda: context.operator(order.obr, observations, self._prts(), maps)),
+            ("location", order.pv1, lambda: context.location(order.pv1, self._prts())),
+            ("reason", order.obr, self._reason),
+            ("device.serial", order.obr, lambda: self._device(observations)),
+        ]
+        for name, segment, part in parts:
+            try:
+                self._default(name, part())
+            except Problem as problem:
+                self._report(problem, segment or order.obr, name)
+        if self._invented or self._message.header.text(11).strip() in ("T", "D"):
             self._default("synthetic", True)
+
+    def _reason(self) -> str:
+        reason = self._order.obr.components(31)
+        return next((p.strip() for p in [*reason[1:2], *reason[:1]] if p.strip()), "")
 
     def _prts(self) -> list[Segment]:
         return [prt for o in self._order.observations for prt in o.prts] + self._order.prts
@@ -262,16 +275,15 @@ class Builder:
         if value not in ("", {}, None) and not taken:
             self._tree.put(name, value)
 
-    def _started(self, observations: list[Segment]) -> None:
-        obr = self._order.obr
-        if text := obr.text(7).strip():
-            self._default("started_at", self._clock.time(text, "OBR-7"))
-            return
+    def _started(self, observations: list[Segment]) -> str:
+        """OBR-7, else the earliest OBX-14."""
+        if text := self._order.obr.text(7).strip():
+            return self._clock.time(text, "OBR-7")
         times = [self._clock.time(obx.text(14).strip(), "OBX-14") for obx in observations if obx.text(14).strip()]
-        if times:
-            self._default("started_at", min(times))
+        return min(times, key=lambda text: parse_time(text).utc, default="")
 
-    def _study(self) -> None:
+    def _study(self) -> str:
+        """The void state OBR-4 says, `unspecified` where nothing says one."""
         said = ""
         for obr in self._order.obrs:
             parts = [part.strip() for part in obr.components(4)]
@@ -282,42 +294,34 @@ class Builder:
         known = self._set.get("void_state")
         if known is not None and said and known[0] != said:
             raise Problem(
-                "v2-contradiction",
-                f"OBR-4 says {said}, the observations {known[0]}",
-                "correct the sender",
-                field="OBR-4",
+                "v2-contradiction", f"OBR-4 says {said}, an OBX {known[0]}", "correct the sender", field="OBR-4"
             )
-        if known is None and "void_state" not in self._maps.constants:
-            self._default("void_state", said or "unspecified")
-            if not said:
-                what = "nothing says whether this was before or after a void"
-                self._note(
-                    "v2-void-state", what, "send DICOM 130324 as an OBX, or 69388-7 in OBR-4", self._order.obr, "OBR-4"
-                )
+        if known is None and not said and "void_state" not in self._maps.constants:
+            what = "nothing says whether this was before or after a void"
+            remedy = "send DICOM 130324 as an OBX, or 69388-7 in OBR-4"
+            self._note("v2-void-state", what, remedy, self._order.obr, "OBR-4")
+        return said or "unspecified"
 
-    def _device(self, observations: list[Segment]) -> None:
-        named: dict[str, tuple[Segment, str]] = {}
+    def _device(self, observations: list[Segment]) -> str:
+        named: dict[str, str] = {}
         for serial, udi, segment, place in context.devices(observations, self._prts()):
             if serial:
-                named.setdefault(serial, (segment, place))
+                named.setdefault(serial, f"{place} in segment {segment.number}")
             if udi:
                 self._default("device.udi_device_identifier", udi)
-        by_prt = [serial for serial, (_, place) in named.items() if place.startswith("PRT")]
-        serials = by_prt or list(named)
+        serials = [serial for serial, place in named.items() if place.startswith("PRT")] or list(named)
         if len(serials) > 1:
-            segment, place = named[serials[1]]
             raise Problem(
                 "v2-contradiction", f"two devices in one exam: {serials[0][:40]!r} and {serials[1][:40]!r}",
-                "send one OBR for each device", field=place,
+                "send one OBR for each device", field=named[serials[1]],
             )  # fmt: skip
-        if serials:
-            self._default("device.serial", serials[0])
+        return next(iter(serials), "")
 
     def _scans(self) -> None:
         numbers: dict[str, int] = {}
         scans = self._lists["scans"]
+        plain = all(name.isdecimal() and len(name) < 5 and int(name) for name, _ in scans)
         for position, (group, fields) in enumerate(scans):
-            plain = all(name.isdecimal() and 0 < int(name) < 10_000 for name, _ in scans)
             number = int(group) if plain else position + 1
             numbers.setdefault(group, number)
             self._tree.put(f"scans.{position}.scan_number", number)
