@@ -99,7 +99,7 @@ def push_choices(
 
 def preparer(options: MapOptions, choices: PushOptions, *, local: bool) -> Preparer:
     """What turns records into outbox items: mapped, validated against the local profiles, held where they must be."""
-    from fhir_bladder.conformance import Validator
+    from fhir_bladder.conformance.validator import Validator
     from fhir_bladder.exchange.push_prepare import Preparer
 
     return Preparer(
