@@ -277,7 +277,9 @@ def _voiding(context: _Context) -> list[Item]:
     if calculated.minutes is not None:
         body = {
             "extension": [CALCULATED],
-            "code": code("time-since-void", f"Time since the last void, {calculated.minutes_basis}, calculated", False, extras),
+            "code": code(
+                "time-since-void", f"Time since the last void, {calculated.minutes_basis}, calculated", False, extras
+            ),
             "valueQuantity": values.amount(calculated.minutes, "min"),
         }
         items.append(Item("time-since-void", "time-since-void", False, body))
