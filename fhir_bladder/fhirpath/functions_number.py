@@ -118,7 +118,7 @@ def _power(_: Context, items: Items, exponent: Items) -> Items:
     base, by = number(items, "power()"), number(exponent, "power()")
     if base is None or by is None:
         return []
-    if isinstance(base, int) and isinstance(by, int) and 0 <= by <= 1000:
+    if isinstance(base, int) and isinstance(by, int) and 0 <= by * base.bit_length() <= 4096:
         return [base**by]
     if base < 0 and by != int(by):
         return []

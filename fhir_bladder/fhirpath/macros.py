@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from decimal import Decimal
 
 from fhir_bladder.fhirpath import equality
 from fhir_bladder.fhirpath.context import Context, Fn, Items, truth
@@ -95,13 +96,14 @@ def _repeat(base: Fn, args: list[Fn]) -> Fn:
         queue = list(base(context))
         out: list[Item] = []
         seen: set[int] = set()
+        values: set[tuple[bool, Item]] = set()
         with _Each(context):
             while queue:
                 found: list[Item] = []
                 for context.index, item in enumerate(queue):
                     context.this = [item]
                     found.extend(projection(context))
-                queue = [item for item in found if _new(item, out, seen)]
+                queue = [item for item in found if _new(item, out, seen, values)]
                 if len(out) > MAX_REPEAT:
                     raise EvaluationError(f"repeat() finds more than {MAX_REPEAT:,} items")
         return out
@@ -109,7 +111,7 @@ def _repeat(base: Fn, args: list[Fn]) -> Fn:
     return run
 
 
-def _new(item: Item, out: list[Item], seen: set[int]) -> bool:
+def _new(item: Item, out: list[Item], seen: set[int], values: set[tuple[bool, Item]]) -> bool:
     """Add an item not met before: the same place in the JSON, or equal."""
     if isinstance(item, Node) and isinstance(item.value, dict):
         if id(item.value) in seen:
@@ -117,7 +119,12 @@ def _new(item: Item, out: list[Item], seen: set[int]) -> bool:
         seen.add(id(item.value))
         out.append(item)
         return True
-    if equality.contains(out, item):
+    if isinstance(item, str | int | Decimal):
+        mark = (isinstance(item, bool), item)
+        if mark in values:
+            return False
+        values.add(mark)
+    elif equality.contains(out, item):
         return False
     out.append(item)
     return True

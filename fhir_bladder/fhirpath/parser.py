@@ -24,10 +24,15 @@ _LEVELS = {
 _NAMES_TOO = frozenset({"as", "is", "contains", "in"})
 _WORDS = frozenset(word for word in _LEVELS if word.isalpha()) | {"true", "false"}
 MAX_DEPTH = 100
+MAX_LENGTH = 20_000
 
 
 def parse(text: str) -> ast.Expr:
     """The tree of one expression. Raises ExpressionError with the column."""
+    if len(text) > MAX_LENGTH:
+        raise ExpressionError(
+            f"an expression of {len(text):,} characters", text[:60], f"at most {MAX_LENGTH:,} are taken"
+        )
     return _Parser(text).whole()
 
 

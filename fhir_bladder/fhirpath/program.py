@@ -14,6 +14,7 @@ from fhir_bladder.fhirpath.context import Context, Fn, Items, truth
 from fhir_bladder.fhirpath.general import General
 from fhir_bladder.fhirpath.nodes import Item, Node, plain, typed
 from fhir_bladder.fhirpath.parser import parse
+from fhir_bladder.fhirpath.problems import EvaluationError, ExpressionError
 
 Hooks = Mapping[str, Callable[..., Any]]
 
@@ -46,17 +47,23 @@ class Program:
         self.expression = expression
         self.type_name = type_name
         self._hooks = hooks
-        tree = parse(expression)
+        try:
+            tree = parse(expression)
+            self._build(tree)
+        except RecursionError:
+            raise ExpressionError("nested too deep", expression[:60], "write it in several rules") from None
+
+    def _build(self, tree: ast.Expr) -> None:
         self._general: General | None = None
         try:
-            self._run: Fn = Compiler(hooks.keys()).build(tree)
+            self._run: Fn = Compiler(self._hooks.keys()).build(tree)
         except UnsupportedError as refused:
-            self._general = General(expression, tree, refused)
+            self._general = General(self.expression, tree, refused)
             self._run = self._ask_general
         self._direct: direct.Direct | None = None
         self._kind = ""
-        if type_name and not hooks:
-            self._direct, self._kind = _direct(tree, expression, type_name)
+        if self.type_name and not self._hooks:
+            self._direct, self._kind = _direct(tree, self.expression, self.type_name)
         self._truth = self._direct if self._kind in ("bool", "bool3", "one:boolean") else None
 
     def __repr__(self) -> str:
@@ -82,7 +89,10 @@ class Program:
         context.hooks = self._hooks
         if resolver is not None:
             context.resolver = _as_nodes(resolver)
-        return self._run(context)
+        try:
+            return self._run(context)
+        except RecursionError:
+            raise EvaluationError("nested too deep to evaluate", self.expression[:60]) from None
 
     def evaluate(self, node: Any, *, resource: Any = None, root: Any = None, **more: Any) -> list[Any]:
         """Result as JSON values: dicts, text, numbers, booleans; dates as text."""
