@@ -139,7 +139,7 @@ class Proof:
             if body.get("resourceType") != "Bundle":
                 raise Unreadable("a search was answered with something that is no Bundle", response.shown)
             if isinstance(body.get("total"), int):
-                total = body["total"]
+                total = max(total or 0, body["total"])
             found += [entry["resource"] for entry in _entries(body)]
             link = next_link(body)
         return total, True, found

@@ -62,7 +62,7 @@ class Delivery:
         self._options = options
         self._sizes = sizes
         self._proof = Proof(link)
-        self._looker = Looker(self._proof)
+        self._looker = Looker(self._proof, capability)
         self._sender = Sender(link, capability)
         ensurer = Ensurer(link, self._proof, capability, Latch(outbox.path), sizes.entries)
         self._ensurer = ensurer
@@ -191,6 +191,7 @@ class Delivery:
         """Results of those that need nothing more."""
         there = [job for job in jobs if job.decision.action == life.SAME and not (job.whole and not job.old)]
         there += [job for job in jobs if job.decision.action == life.UPDATE]
+        there += [job for job in jobs if job.decision.action == life.CREATE and job.found]
         if there:
             self._looker.beside(there, provenance=self._options.provenance == "on")
         results: dict[int, Result] = {}
@@ -252,6 +253,8 @@ class Delivery:
         if action == life.SAME:
             return push_plan.retract([*job.old, *old_reports]) + self._missing_beside(job)
         exam = job.exam
+        if action == life.CREATE and job.found:  # members without their group: what is there is not sent again
+            return push_plan.update(exam, job.found, job.reports, [], self._capability)
         if action == life.REPLACE:
             exam = with_revision(exam, job.revision + 1)
         if job.old:
@@ -290,6 +293,7 @@ class Delivery:
 
     def _note(self, job: Job, outcome: Outcome, answers: Sequence[Entry], *, together: int) -> None:
         """Keep what became of a job's entries, and how it goes into the next request."""
+        job.sent = True
         job.created = job.created or job.decision.action == life.CREATE
         job.clean = bool(answers) and all(answer.ok for answer in answers)
         if job.clean:

@@ -12,6 +12,7 @@ from fhir_bladder.exchange import life
 from fhir_bladder.exchange.life import Decision
 from fhir_bladder.exchange.outbox import Row
 from fhir_bladder.exchange.proof import Pair, Proof
+from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_plan import observation_keys, own_identifier
 from fhir_bladder.exchange.push_unit import Exam, Json, revised, with_revision
 
@@ -23,10 +24,10 @@ class Job:
     """One claimed row on its way. `exam` is under the revision of its key that stands on the server.
 
     found: its Observations there, the exam or group last. old: resources to retract with it. created: nothing was
-    there and we sent it, in this run. clean: the answer to the last request said that every entry was carried out;
-    whole: and it was one transaction that created everything, so that one part proves the others.
-    size: exams in its next request, 0 for any. tries, alone, failures: requests counted. without_ids: see
-    `push_deliver`.
+    there and we sent it, in this run. sent: a request of this run carried it. clean: the answer to the last request
+    said that every entry was carried out; whole: and it was one transaction that created everything, so that one part
+    proves the others. size: exams in its next request, 0 for any. tries, alone, failures: requests counted.
+    without_ids: see `push_deliver`.
     """
 
     row: Row
@@ -39,6 +40,7 @@ class Job:
     decision: Decision = field(default_factory=lambda: Decision(""))
     revision: int = 0
     created: bool = False
+    sent: bool = False
     clean: bool = False
     whole: bool = False
     size: int = 0
@@ -61,15 +63,22 @@ def _doubled(what: str, resources: Sequence[Json]) -> Decision:
 class Looker:
     """Looks at chunks of exams."""
 
-    def __init__(self, proof: Proof) -> None:
+    def __init__(self, proof: Proof, capability: Capability) -> None:
         self._proof = proof
+        self._capability = capability
 
     def look(self, jobs: Sequence[Job]) -> None:
         """See what the server has of each job and set `found`, `old` and `decision`."""
         bases = {job.row.id: (job.exam.system, revised(job.exam.key, 0)) for job in jobs}
         replaced = {job.row.id: (job.exam.system, job.exam.replaces) for job in jobs if job.exam.replaces}
         seen = self._proof.by_identifier("Observation", [*bases.values(), *replaced.values()])
-        grouped = [j for j in jobs if len(j.exam.observations) > 1 and (seen[bases[j.row.id]] or j.tries or j.alone)]
+        careful = not self._capability.conditional_create
+        grouped = [
+            job
+            for job in jobs
+            if len(job.exam.observations) > 1
+            and (careful or job.sent or job.row.attempts > 1 or seen[bases[job.row.id]])
+        ]
         members = [pair for job in grouped for pair in observation_keys(job.exam)[:-1]]
         seen_members = self._proof.by_identifier("Observation", members)
         for job in jobs:
@@ -98,12 +107,16 @@ class Looker:
             job.decision = _doubled("a measurement of this exam", twice)
             return
         if not chain:
+            job.found = [resource for resources in own.values() for resource in resources]
             job.decision = life.decide(life.declared_status(job.exam.main), None, None)
             return
         self._set_revision(job, len(chain) - 1)
-        job.found = self._members(job, chain[-1], own if len(chain) == 1 else None)
+        job.found, dangling = self._members(job, chain[-1], own if len(chain) == 1 else None)
         ours = life.declared_status(job.exam.main)
         comparison = life.compare(job.exam.observations, job.found)
+        if dangling and life.compare(self._present(job), job.found).whole:
+            job.decision = Decision(life.UPDATE, "members that the group names are not there")
+            return
         if (job.created or job.clean) and comparison.subject and comparison.measured:
             # what we wrote ourselves may come back rewritten by the server; that is no other content
             comparison = life.Comparison(subject=True, measured=True, whole=True)
@@ -122,20 +135,30 @@ class Looker:
             job.exam = with_revision(job.exam, revision)
             job.revision = revision
 
-    def _members(self, job: Job, main: Json, own: dict[Pair, list[Json]] | None) -> list[Json]:
-        """The members on the server: those with our keys, and those the group names besides."""
+    def _present(self, job: Job) -> list[Json]:
+        """Our Observations that have a counterpart on the server."""
+        there = {revised(own_identifier(o, job.exam.system)[1], 0) for o in job.found}
+        return [o for o in job.exam.observations if revised(own_identifier(o, job.exam.system)[1], 0) in there]
+
+    def _members(self, job: Job, main: Json, own: dict[Pair, list[Json]] | None) -> tuple[list[Json], bool]:
+        """The members on the server, the group last: those with our keys, and those the group names besides; and
+        whether it names one that is not there.
+        """
         if len(job.exam.observations) == 1 and not main.get("hasMember"):
-            return [main]
+            return [main], False
         if own is None:
             own = self._proof.by_identifier("Observation", observation_keys(job.exam)[:-1])
         found = [resource for resources in own.values() for resource in resources[:1]]
         known = {f"Observation/{r.get('id')}" for r in found}
+        dangling = False
         for reference in main.get("hasMember", ()):
             name = life.relative(str((reference or {}).get("reference", "")))
-            if name and name not in known and (other := self._proof.read(name)) is not None:
-                found.append(other)
+            if name and name not in known:
+                other = self._proof.read(name)
+                dangling = dangling or other is None
+                found += [other] if other is not None else []
         live = [r for r in found if r.get("status") != RETRACTED or main.get("status") == RETRACTED]
-        return [*live, main]
+        return [*live, main], dangling
 
     def _was_there(self, job: Job, chain: Sequence[Json]) -> bool:
         """Whether the server's history shows that the exam had our state before."""

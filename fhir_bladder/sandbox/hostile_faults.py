@@ -120,7 +120,9 @@ class HostileServer:
         elif fault == "too-few" and entries:
             entries.pop()
         elif fault == "loop" and bundle.get("type") == "searchset":
-            bundle["link"] = [{"relation": "next", "url": self.store.base + "/" + self.log[-1][1].rpartition("/")[2]}]
+            bundle["link"] = [
+                {"relation": "next", "url": f"{self.store.base}/{self.log[-1][1].removeprefix(self.store.base + '/')}"}
+            ]
         return wire.dumps(bundle)
 
     def _all_failed(self, method: str, path: str, body: bytes) -> Raw:

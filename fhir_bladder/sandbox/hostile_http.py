@@ -31,6 +31,8 @@ FAULTS = (
     "truncate-json",  # well-formed HTTP, half of the JSON
     "gzip-truncate",  # well-formed HTTP, half of a gzip body
     "gzip-bomb",  # a body that unpacks a thousandfold
+    "unframed-cut",  # no length at all, closed after `cut` bytes (half, if 0): nothing on the wire shows the loss
+    "unframed",  # no length, whole body, closed: odd but allowed
     "html",  # an HTML page with the status of the reply
     "garbage",  # not HTTP
     "endless-headers",  # headers without end
@@ -66,13 +68,16 @@ class Request:
 
 @dataclass(slots=True)
 class Reply:
-    """What to answer. body: bytes, or a value written as FHIR JSON. every: seconds a byte for the drip faults."""
+    """What to answer. body: bytes, or a value written as FHIR JSON. every: seconds a byte for the drip faults.
+    cut: bytes sent by `unframed-cut`.
+    """
 
     status: int = 200
     body: Any = b""
     headers: dict[str, str] = field(default_factory=dict)
     fault: str = ""
     every: float = 0.05
+    cut: int = 0
 
     def __post_init__(self) -> None:
         assert not self.fault or self.fault in FAULTS, self.fault
@@ -199,6 +204,10 @@ class HostileServer:
             headers["Transfer-Encoding"] = "chunked"
         else:
             headers["Content-Length"] = str(len(body))
+        if fault.startswith("unframed"):
+            del headers["Content-Length"]
+            if fault == "unframed-cut":
+                body = body[: reply.cut or len(body) // 2]
         head = f"HTTP/1.1 {reply.status} Scripted\r\n".encode("latin-1")
         lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items()).encode("latin-1") + b"\r\n"
         if fault in _SPOILT:
@@ -240,6 +249,9 @@ class HostileServer:
         half = body[: max(1, len(body) // 2)]
         connection.sendall(head + lines + f"{len(half):x}\r\n".encode() + half + b"\r\n")
 
+    def _unframed(self, connection: socket.socket, head: bytes, lines: bytes, body: bytes, _: float) -> None:
+        connection.sendall(head + lines + body)
+
     def _garbage(self, connection: socket.socket, *_: Any) -> None:
         connection.sendall(b"\x00\xff not http at all\r\n\r\n")
 
@@ -258,6 +270,8 @@ _SPOILT: dict[str, Callable[..., None]] = {
     "drip-body": HostileServer._drip_body,
     "truncate": HostileServer._truncate,
     "truncate-chunked": HostileServer._truncate_chunked,
+    "unframed": HostileServer._unframed,
+    "unframed-cut": HostileServer._unframed,
     "garbage": HostileServer._garbage,
     "endless-headers": HostileServer._endless_headers,
 }
