@@ -20,33 +20,32 @@ from fhir_bladder.wire.files import documents
 
 COLUMNS = (
     Column("exam_key", "string", False, "Key of the exam, device serial / exam number"),
+    Column("outbox_row", "integer", False, "Row of the outbox"),
     Column("state", "code", False, "waiting, sending, delivered, held, superseded or dropped"),
-    Column("at", "instant", False, "When the receipt was written"),
-    Column("received_at", "instant", False, "When the record entered the outbox"),
-    Column("delivered_at", "instant", False, "When the server confirmed it"),
     Column("status", "string", False, "Status of the server's answer for the exam"),
+    Column("code", "string", False, "Why it is held or superseded, as a code"),
+    Column("reason", "string", False, "The same in words"),
     Column("location", "string", False, "Where the exam stands on the server"),
     Column("version", "string", False, "Version on the server"),
     Column("attempts", "integer", False, "Number of sends"),
-    Column("reason", "string", False, "Why it is held, superseded or dropped"),
-    Column("by", "string", False, "Who released or dropped it"),
+    Column("accepted_at", "instant", False, "When the record entered the outbox"),
+    Column("sent_at", "instant", False, "When it was last sent"),
+    Column("delivered_at", "instant", False, "When the server confirmed it"),
+    Column("held_since", "instant", False, "Since when it waits for a person"),
+    Column("source_file", "string", False, "File the record came from"),
+    Column("source_line", "integer", False, "Line in that file"),
     Column("source_sha256", "string", False, "Hash of the record as received"),
+    Column("synthetic", "boolean", False, "Whether the data are invented"),
 )
 
-_ALIASES: dict[str, tuple[str, ...]] = {
-    "exam_key": ("exam_key", "key"),
-    "state": ("state",),
-    "at": ("at", "time", "written_at"),
-    "received_at": ("received_at", "queued_at", "created_at", "since"),
-    "delivered_at": ("delivered_at", "confirmed_at", "done_at"),
-    "status": ("status", "answer"),
-    "location": ("location",),
-    "version": ("version", "etag"),
-    "attempts": ("attempts",),
-    "reason": ("reason", "why", "held_because", "explanation"),
-    "by": ("by",),
-    "source_sha256": ("source_sha256", "sha256", "hash"),
+_FIELDS = {
+    "exam_key": "key",
+    "outbox_row": "row",
+    "source_file": "file",
+    "source_line": "line",
+    "source_sha256": "sha256",
 }
+_HIDDEN = ("location", "reason", "source_file", "source_line", "source_sha256", "outbox_row")
 
 
 def receipts(paths: Sequence[str | Path], on_error: Any = None) -> Iterator[tuple[str, int, dict[str, Any]]]:
@@ -67,13 +66,14 @@ def row(receipt: dict[str, Any]) -> tuple[Any, ...]:
 
 
 def _field(receipt: dict[str, Any], column: Column) -> Any:
-    for name in _ALIASES[column.name]:
-        value = receipt.get(name)
-        if value is not None and value != "":
-            if column.type == "integer":
-                return value if value.__class__ is int else None
-            return value if value.__class__ is str else wire.dumps(value).decode()
-    return None
+    value = receipt.get(_FIELDS.get(column.name, column.name))
+    if value is None or value == "":
+        return None
+    if column.type == "integer":
+        return value if value.__class__ is int else None
+    if column.type == "boolean":
+        return bool(value)
+    return value if value.__class__ is str else wire.dumps(value).decode()
 
 
 def table(
@@ -121,7 +121,7 @@ def table(
 
 def _hide(cells: list[Any], hide: Pseudonyms) -> None:
     for index, column in enumerate(COLUMNS):
-        if column.name in ("location", "reason", "by", "source_sha256"):
+        if column.name in _HIDDEN:
             cells[index] = None
     if cells[0]:
         cells[0] = hide.exam(cells[0])

@@ -209,6 +209,40 @@ def _head(line: bytes) -> str:
     return line[:80].decode("utf-8", "replace").rstrip()
 
 
+def values(path: Path, parse: Callable[[bytes], Any]) -> Iterator[tuple[int, dict[str, Any], str]]:
+    """Every JSON object of a file, whatever it is, Bundles opened: line, object, and a reason where it is none."""
+    bad: list[Rejected] = []
+    with open_stream(path) as stream:
+        first = stream.readline(wire.MAX_LINE + 2)
+        by_line = _whole(first)
+        found: Iterator[tuple[int, bytes]]
+        if by_line:
+            found = _split(str(path), first, stream, bad.append, None)
+        else:
+            found = iter([(1, first + stream.read(wire.MAX_BYTES + 1))])
+        for number, data in found:
+            yield from ((r.line, {}, r.reason) for r in _drained(bad))
+            try:
+                value = parse(data) if by_line else wire.loads(data)
+            except (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError, InputError) as error:
+                if data.strip():
+                    yield number, {}, str(error) if isinstance(error, InputError) else _reason(error)
+                continue
+            for item in value if isinstance(value, list) else [value]:
+                if not isinstance(item, dict):
+                    yield number, {}, "no JSON object"
+                elif item.get("resourceType") == "Bundle":
+                    yield from ((number, piece.value, "") for piece in _bundle(str(path), number, item, bad.append))
+                else:
+                    yield number, item, ""
+        yield from ((r.line, {}, r.reason) for r in _drained(bad))
+
+
+def _drained(bad: list[Rejected]) -> list[Rejected]:
+    taken, bad[:] = list(bad), []
+    return taken
+
+
 def new_digest() -> Any:
     """SHA-256, the hash that names inputs in manifests."""
     return hashlib.sha256()
