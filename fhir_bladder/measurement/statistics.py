@@ -258,12 +258,12 @@ def catheter_agreement(compared: Sequence[Compared], *, confidence: float = 0.95
     )
 
 
-def thicknesses(records: Iterable[ExamRecord]) -> list[Thicknesses]:
-    """Walls with an automatic and a caliper thickness, of one layer each, from exams that stand."""
+def thicknesses(records: Iterable[ExamRecord], *, layer: str = "whole-wall") -> list[Thicknesses]:
+    """Walls of one layer with an automatic and a caliper thickness, from exams that stand; layers are never mixed."""
     found = []
     for record in records:
         wall, patient = record.wall, _patient(record)
-        if wall is None or patient is None or record.status in RETRACTED:
+        if wall is None or wall.layer != layer or patient is None or record.status in RETRACTED:
             continue
         automatic, caliper = wall.thickness, wall.caliper_thickness
         if automatic is None or caliper is None or automatic.comparator or caliper.comparator:

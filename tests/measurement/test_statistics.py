@@ -1,0 +1,239 @@
+"""Repeatability and agreement against check values, analysis of variance and simulation; scipy is needed."""
+
+from __future__ import annotations
+
+import builtins
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from fhir_bladder.errors import ConfigError
+from fhir_bladder.exam import ExamRecord
+from fhir_bladder.measurement import statistics
+from fhir_bladder.measurement.statistics import (
+    at_standard_filling,
+    bland_altman,
+    catheter_agreement,
+    repeatability,
+    scans_against_catheter,
+    thickness_agreement,
+    thicknesses,
+)
+
+np = pytest.importorskip("numpy", reason="needs the extra `stats`")
+stats = pytest.importorskip("scipy.stats", reason="needs the extra `stats`")
+Exam = Callable[..., ExamRecord]
+
+
+def test_check_values(checks: dict[str, Any]) -> None:
+    case = checks["repeatability"]
+    first, second = zip(*case["pairs"], strict=True)
+    repeated = repeatability(case["pairs"])
+    assert repeated.within_sd == pytest.approx(case["sw"], abs=5.1e-7)
+    assert repeated.coefficient == pytest.approx(case["rc"], rel=2e-5)  # 1.96 there, the exact quantile here
+    agreement = bland_altman(first, second)
+    assert agreement.bias == pytest.approx(case["bias"], abs=1e-12)
+    assert agreement.sd == pytest.approx(case["sd"], abs=5.1e-7)
+    assert agreement.lower == pytest.approx(case["loa"][0], rel=2e-5)
+    assert agreement.upper == pytest.approx(case["loa"][1], rel=4e-5)
+    assert (agreement.pairs, agreement.subjects, repeated.subjects, repeated.readings) == (5, 5, 5, 10)
+
+
+def test_within_sd_is_the_residual_of_an_analysis_of_variance() -> None:
+    groups = [[10, 12, 11], [20, 23], [5, 5.5, 6, 4], [9]]
+    result = repeatability(groups)
+    used = [np.array(group) for group in groups[:3]]
+    n, k = sum(map(len, used)), len(used)
+    f = stats.f_oneway(*used).statistic
+    grand = np.concatenate(used).mean()
+    between = sum(len(group) * (group.mean() - grand) ** 2 for group in used) / (k - 1)
+    assert result.within_sd**2 == pytest.approx(between / f, rel=1e-12)
+    assert (result.subjects, result.readings) == (3, 9)
+    low, high = result.within_sd_interval
+    freedom = n - k
+    assert stats.chi2.cdf(freedom * result.within_sd**2 / low**2, freedom) == pytest.approx(0.975)
+    assert stats.chi2.cdf(freedom * result.within_sd**2 / high**2, freedom) == pytest.approx(0.025)
+    assert result.coefficient_interval.low < result.coefficient < result.coefficient_interval.high
+    assert result.coefficient == pytest.approx(stats.norm.ppf(0.975) * math.sqrt(2) * result.within_sd)
+
+
+def test_variance_with_repeats_is_the_classical_sum_of_components() -> None:
+    """Balanced data: total = s²_between (ANOVA) + s²_within, Bland and Altman 2007."""
+    rng = np.random.default_rng(3)
+    table = rng.normal(5, 10, (20, 1)) + rng.normal(0, 4, (20, 3))
+    within = table.var(axis=1, ddof=1).mean()
+    between = (3 * table.mean(axis=1).var(ddof=1) - within) / 3
+    result = bland_altman(table.ravel(), np.zeros(60), [n for n in range(20) for _ in range(3)])
+    assert result.sd**2 == pytest.approx(between + within, rel=1e-12)
+    assert result.bias == pytest.approx(table.mean(), rel=1e-12)
+    assert (result.pairs, result.subjects) == (60, 20)
+
+
+def test_intervals_without_repeats_against_the_exact_ones() -> None:
+    """Exact intervals of a limit by the noncentral t (Carkeet 2015, Optom Vis Sci 92:e71; from memory, high)."""
+    values = np.random.default_rng(4).normal(3, 20, 60)
+    result = bland_altman(values, np.zeros(60))
+    mean, sd, n = values.mean(), values.std(ddof=1), 60
+    low, high = stats.t.interval(0.95, n - 1, mean, sd / math.sqrt(n))
+    assert result.bias_interval == pytest.approx((low, high), rel=1e-12)
+    factors = [stats.nct.ppf(q, n - 1, stats.norm.ppf(0.975) * math.sqrt(n)) / math.sqrt(n) for q in (0.025, 0.975)]
+    for ours, exact in zip(result.upper_interval, (mean + f * sd for f in factors), strict=True):
+        assert ours == pytest.approx(exact, abs=0.02 * sd)
+    for ours, exact in zip(result.lower_interval, (mean - f * sd for f in reversed(factors)), strict=True):
+        assert ours == pytest.approx(exact, abs=0.02 * sd)
+
+
+@pytest.mark.parametrize(("between", "within", "repeats"), [(20.0, 10.0, 3), (5.0, 20.0, 2), (20.0, 0.0, 1)])
+def test_intervals_cover_the_truth_with_unequal_repeats(between: float, within: float, repeats: int) -> None:
+    """In 95 of 100 simulated studies, within what 400 studies allow (three standard errors: 3.3)."""
+    rng = np.random.default_rng(5)
+    hits = {"bias": 0, "lower": 0, "upper": 0}
+    z = stats.norm.ppf(0.975)
+    truth = math.hypot(between, within)
+    for _ in range(400):
+        subjects, differences = [], []
+        for subject in range(25):
+            offset = rng.normal(4, between)
+            for _ in range(rng.integers(1, repeats + 1)):
+                subjects.append(subject)
+                differences.append(offset + rng.normal(0, within))
+        result = bland_altman(differences, [0.0] * len(differences), subjects)
+        hits["bias"] += result.bias_interval.low <= 4 <= result.bias_interval.high
+        hits["lower"] += result.lower_interval.low <= 4 - z * truth <= result.lower_interval.high
+        hits["upper"] += result.upper_interval.low <= 4 + z * truth <= result.upper_interval.high
+    for count in hits.values():
+        assert abs(count / 400 - 0.95) < 0.034, hits
+
+
+def test_confidence_widens() -> None:
+    first, second = [1, 2, 3, 4, 6], [1, 1, 4, 2, 5]
+    narrow, wide = (bland_altman(first, second, confidence=c) for c in (0.8, 0.99))
+    assert (narrow.lower, narrow.upper, narrow.bias) == (wide.lower, wide.upper, wide.bias)
+    for name in ("bias_interval", "lower_interval", "upper_interval"):
+        one, other = getattr(narrow, name), getattr(wide, name)
+        assert other.low < one.low < one.high < other.high
+    assert repeatability([[1, 2], [3, 5]], confidence=0.8).within_sd_interval.high < (
+        repeatability([[1, 2], [3, 5]], confidence=0.99).within_sd_interval.high
+    )
+
+
+def test_what_cannot_be_computed_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least one subject"):
+        repeatability([[1], [2]])
+    with pytest.raises(ValueError, match="at least two subjects"):
+        bland_altman([1, 2], [1, 2], ["a", "a"])
+    with pytest.raises(ValueError, match="equally many"):
+        bland_altman([1, 2], [1])
+    with pytest.raises(ValueError, match="equally many"):
+        bland_altman([1, 2], [1, 2], ["a"])
+
+
+def test_without_the_extra_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name in ("numpy", "scipy"):
+            raise ImportError(name)
+        return real(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(ConfigError, match="pip install"):
+        statistics.repeatability([[1, 2]])
+
+
+def drained(exam: Exam, number: int, scan: Any, volume: Any, at: str | None, **changes: Any) -> ExamRecord:
+    fields = {"exam_number": str(number), "volumes": [scan], "catheterised_at": at,
+              "catheterised_volume": {"value": volume, "unit": "mL"}}  # fmt: skip
+    return exam(**fields | changes)
+
+
+def test_scan_against_catheter_with_the_delay(exam: Exam) -> None:
+    at = "2026-11-18T10:52:00+00:00"
+    other = {"identifiers": [{"system": "https://x.example", "value": "8"}]}
+    records = [
+        drained(exam, 1, 186, 200, at),
+        drained(exam, 2, 300, 310, at),
+        drained(exam, 3, 186, 180, at, patient=other),
+        drained(exam, 4, 186, 200, None),
+        drained(exam, 5, 186, 200, "2026-11-18T10:41:00+00:00"),
+        drained(exam, 6, ">999", 1200, at),
+        drained(exam, 7, None, 20, at),
+        drained(exam, 8, 186, 200, at, patient=None),
+        drained(exam, 9, 186, 200, at, status="entered-in-error"),
+        exam(exam_number="10"),
+    ]
+    compared, excluded = scans_against_catheter(records)
+    assert [(one.key[1], one.scan, one.drained, one.minutes) for one in compared] == [
+        ("1", 186, 200, 10), ("2", 300, 310, 10), ("3", 186, 180, 10),
+    ]  # fmt: skip
+    assert [one.key[1] for one in excluded] == ["4", "5", "6", "7", "8", "9"]
+    agreement = catheter_agreement(compared)
+    assert (agreement.pairs, agreement.subjects) == (3, 2)
+    assert agreement.bias == pytest.approx((-12 + 6) / 2)
+    kept, left = scans_against_catheter(records[:1], longest_delay=10)
+    assert (len(kept), left) == (1, [])
+    kept, left = scans_against_catheter(records[:1], longest_delay=9)
+    assert (kept, left[0].reason) == ([], "drained 10 min after the scan, more than 9")
+
+
+def test_delay_runs_from_the_reported_scan(exam: Exam) -> None:
+    scan = {"scan_number": 1, "taken_at": "2026-11-18T10:50:00Z", "volume": {"value": 186, "unit": "mL"}}
+    compared, _ = scans_against_catheter([drained(exam, 1, 1, 200, "2026-11-18T10:52:00Z", volumes=None, scans=[scan])])
+    assert compared[0].minutes == 2
+
+
+def walls(
+    exam: Exam, number: int, automatic: Any, caliper: Any, layer: str = "whole-wall", **changes: Any
+) -> ExamRecord:
+    measured: dict[str, Any] = {"scan_number": 1, "layer": layer}
+    if automatic is not None:
+        measured["thickness"] = {"value": automatic, "unit": "mm"}
+    if caliper is not None:
+        measured["caliper_thickness"] = {"value": caliper, "unit": "mm"}
+    return exam(exam_number=str(number), wall=measured, **changes)
+
+
+def test_automatic_against_caliper(exam: Exam) -> None:
+    records = [
+        walls(exam, 1, 2, 3),
+        walls(exam, 2, 4, 3, patient={"identifiers": [{"system": "https://x.example", "value": "8"}]}),
+        walls(exam, 3, 4, None),
+        walls(exam, 4, None, 4),
+        walls(exam, 5, 1, 2, "detrusor"),
+        walls(exam, 6, 2, 3, status="cancelled"),
+        exam(exam_number="7"),
+    ]
+    found = thicknesses(records)
+    assert [(one.key[1], one.automatic, one.caliper, one.filling) for one in found] == [
+        ("1", 2, 3, 186),
+        ("2", 4, 3, 186),
+    ]
+    assert thickness_agreement(found).bias == 0
+    assert [one.key[1] for one in thicknesses(records, layer="detrusor")] == ["5"]
+
+
+def test_thickness_at_a_standard_filling(exam: Exam, checks: dict[str, Any]) -> None:
+    for case in checks["thickness_reference"]["cases"]:
+        referred = at_standard_filling(walls(exam, 1, int(case["T0"]), None, volumes=[case["V0"]]), case["V"])
+        assert referred is not None
+        assert referred.thickness == pytest.approx(case["T_exact"], abs=5.1e-7)
+        assert (referred.measured, referred.measured_filling, referred.filling) == (case["T0"], case["V0"], case["V"])
+        assert referred.model.startswith("model:")
+
+
+def test_no_referred_thickness_where_the_model_does_not_hold(exam: Exam) -> None:
+    assert at_standard_filling(exam(), 200) is None
+    assert at_standard_filling(walls(exam, 1, 2, None, "detrusor"), 200) is None
+    assert at_standard_filling(walls(exam, 1, None, None), 200) is None
+    assert at_standard_filling(walls(exam, 1, 0, None), 200) is None
+    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[None]), 200) is None
+    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[">200"]), 200) is None
+    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[0]), 200) is None
+    child = {"identifiers": [{"system": "https://x.example", "value": "8"}], "birth_date": "2016-01-01"}
+    assert at_standard_filling(walls(exam, 1, 2, None, patient=child), 200) is None
+    assert at_standard_filling(walls(exam, 1, None, 3), 200) is not None
+    for bad in (0, -1, math.inf, math.nan):
+        with pytest.raises(ValueError, match="filling must be above 0"):
+            at_standard_filling(walls(exam, 1, 2, None), bad)
