@@ -15,7 +15,8 @@ from fhir_bladder.readers.items import ReadItem, empty_item
 from fhir_bladder.readers.sheets import Row
 
 csv.field_size_limit(1_000_000)
-_GUESSES = (",", ";", "\t", "|")
+GUESSES = (",", ";", "\t", "|")
+"""Delimiters tried where the map names none."""
 
 
 def read_csv(file: str, stream: IO[bytes], columns: ColumnMap, *, tab: bool = False) -> Iterator[ReadItem]:
@@ -29,7 +30,7 @@ def read_csv(file: str, stream: IO[bytes], columns: ColumnMap, *, tab: bool = Fa
         yield empty_item(file)
         return
     delimiter = columns.delimiter or ("\t" if tab else _delimiter(lines[start], columns.names))
-    header = next(iter(_parsed([lines[start]], delimiter)), [])
+    header = next(iter(parsed([lines[start]], delimiter)), [])
     positions = sheets.check_header(header, columns, start + 1)
     rows = read_rows(lines, start + 1, delimiter, len(header), columns.encoding)
     first = next(rows, None)
@@ -62,14 +63,18 @@ def _delimiter(header: str, names: list[str]) -> str:
     """The delimiter that makes most columns of the map appear; a comma where none does."""
 
     def fitting(guess: str) -> int:
-        found = [cell.strip() for row in _parsed([header], guess) for cell in row]
+        found = [cell.strip() for row in parsed([header], guess) for cell in row]
         return sum(name in found for name in names)
 
-    return max(_GUESSES, key=fitting)
+    return max(GUESSES, key=fitting)
 
 
-def _parsed(lines: list[str], delimiter: str) -> Iterator[list[str]]:
-    return iter(csv.reader(lines, delimiter=delimiter))
+def parsed(lines: list[str], delimiter: str) -> Iterator[list[str]]:
+    """Lines as cells, as far as they can be read at all."""
+    try:
+        yield from csv.reader(lines, delimiter=delimiter)
+    except csv.Error:
+        return
 
 
 def read_rows(lines: list[str], start: int, delimiter: str, width: int, encoding: str) -> Iterator[Row]:
@@ -86,7 +91,8 @@ def read_rows(lines: list[str], start: int, delimiter: str, width: int, encoding
                 found = next(reader, None)
                 trouble = None
             except csv.Error as error:
-                found, trouble = [], RecordError(f"quotation marks do not fit: {error}", remedy="correct the row")
+                found = next(iter(parsed([lines[position + offset]], delimiter)), [])
+                trouble = RecordError(f"quotation marks do not fit: {error}", remedy="correct the row")
             if found is None:
                 return
             used = reader.line_num

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO
 
 from fhir_bladder.errors import BladderError, ConfigError, InputError
-from fhir_bladder.readers import column_map, csv_files, json_files, v2_map, v2_records
+from fhir_bladder.readers import column_map, csv_files, json_files, v2_map, v2_records, xlsx_files
 from fhir_bladder.readers.column_map import ColumnMap
 from fhir_bladder.readers.items import FORMATS, ReadItem, ReadOptions, empty_item, file_item
 from fhir_bladder.readers.v2_map import V2Map
@@ -87,6 +87,8 @@ def read_stream(file: str, stream: IO[bytes], options: ReadOptions, maps: Maps) 
     if chosen == "csv" and columns is not None:
         tab = file.removesuffix(".gz").endswith((".tsv", ".tab"))
         yield from csv_files.read_csv(file, stream, columns, tab=tab)
+    elif chosen == "xlsx" and columns is not None:
+        yield from xlsx_files.read_xlsx(file, stream, columns)
     elif chosen == "hl7v2":
         some = False
         for item in v2_records.read_v2(file, stream, maps.v2, options.zone):

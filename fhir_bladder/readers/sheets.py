@@ -55,13 +55,18 @@ def records(file: str, header: dict[str, int], rows: Iterable[Row], columns: Col
     single = not columns.group_by
     for row in rows:
         if row.trouble is not None:
-            yield _refused(file, [row], [_finding(file, row, "row-not-readable", row.trouble)], columns)
-            continue
-        read = _read(file, header, row, columns)
+            read = _Values(row, findings=[_finding(file, row, "row-not-readable", row.trouble)])
+        else:
+            read = _read(file, header, row, columns)
         if single:
             yield _record(file, [read], columns)
             continue
-        key = " ".join(_text(row.cells[header[name]], "") for name in columns.group_by).strip()
+        # a row that cannot be read spoils its exam: without it the exam would look complete
+        parts = [row.cells[header[name]] for name in columns.group_by if header[name] < len(row.cells)]
+        key = " ".join(_text(part) for part in parts).strip()
+        if not key and row.trouble is not None:
+            yield _record(file, [read], columns)
+            continue
         if not key:
             error = RecordError("the row belongs to no exam", remedy=f"fill column {columns.group_by[0]!r}")
             yield _refused(file, [row], [_finding(file, row, "group-missing", error)], columns)
@@ -89,11 +94,11 @@ def joined(parts: list[Any], column: Column) -> str:
     """Cells of one field as one text; typed cells (of XLSX) are written as the map's date_format says."""
     date_format = column.reading.date_format
     formats = date_format.split(" ") if date_format.count(" ") + 1 == len(parts) else [date_format] * len(parts)
-    texts = [_text(part, formats[i] if len(parts) > 1 else date_format) for i, part in enumerate(parts)]
+    texts = [_text(part, formats[i], column.reading.decimal_mark) for i, part in enumerate(parts)]
     return " ".join(text for text in texts if text)
 
 
-def _text(cell: Any, date_format: str) -> str:
+def _text(cell: Any, date_format: str = "", mark: str = ".") -> str:
     if cell is None:
         return ""
     if isinstance(cell, dt.datetime | dt.date | dt.time):
@@ -105,7 +110,7 @@ def _text(cell: Any, date_format: str) -> str:
     if isinstance(cell, bool):
         return "true" if cell else "false"
     if isinstance(cell, float):
-        return str(int(cell)) if cell.is_integer() else repr(cell)
+        return str(int(cell)) if cell.is_integer() else repr(cell).replace(".", mark)
     return str(cell).strip() if not isinstance(cell, int | Decimal) else str(cell)
 
 
