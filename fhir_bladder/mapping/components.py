@@ -6,6 +6,7 @@ Observation of their own. The slices and their texts follow the project's design
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from fhir_bladder.exam import ExamRecord
@@ -21,13 +22,8 @@ from fhir_bladder.terminology.sites import SiteCode
 Element = dict[str, Any]
 
 
-class Item(NamedTuple):
-    """One concept's body. part: what follows the exam key in the key of the single shape. measured: stands alone."""
-
-    concept: str
-    part: str
-    measured: bool
-    body: Element
+Item = tuple[str, bool, Element]
+"""One concept's body: what follows the exam key in the key of the single shape, whether it stands alone, the body."""
 
 
 class _Context(NamedTuple):
@@ -101,7 +97,7 @@ def build(
     for field, concept, text in _BOOLEANS:
         stated = getattr(record, field)
         if stated is not None:
-            items.append(Item(concept, concept, False, _stated(context, concept, text, stated)))
+            items.append((concept, False, _stated(context, concept, text, stated)))
     return items
 
 
@@ -134,7 +130,7 @@ def _volumes(context: _Context) -> list[Item]:
         else:
             body["extension"] = [CALCULATED]
             body["valueQuantity"] = values.amount(choice.value, "mL")
-        items.append(Item("volume", "volume", True, body))
+        items.append(("volume", True, body))
     for scan in record.scans:
         reported = scan is choice.scan
         if reported:
@@ -152,21 +148,32 @@ def _volumes(context: _Context) -> list[Item]:
         else:
             assert scan.absent_reason is not None
             body["dataAbsentReason"] = values.absent(*words.ABSENT_SCAN[scan.absent_reason])
-        items.append(Item(concept, part, True, body))
+        items.append((part, True, body))
     return items
 
 
 def _scan_extensions(scan: Scan) -> list[Element]:
-    found: list[Element] = [{"url": N.SCAN_NUMBER, "valueInteger": scan.scan_number}]
-    if scan.taken_at is not None:
-        found.append(values.time_extension(N.TAKEN_AT, scan.taken_at))
-    if scan.centring is not None:
-        found.append(_CENTRING[scan.centring])
-    if scan.off_centre_towards is not None:
-        found += [_OFF[direction] for direction in scan.off_centre_towards]
-    if scan.pubic_shadow is not None:
-        found.append(_SHADOW[scan.pubic_shadow])
-    if scan.volume is not None:
+    found = _of_scan(
+        scan.scan_number, scan.centring, scan.off_centre_towards, scan.pubic_shadow, scan.volume is not None
+    )
+    if scan.taken_at is None:
+        return found
+    return [found[0], values.time_extension(N.TAKEN_AT, scan.taken_at), *found[1:]]
+
+
+@lru_cache(maxsize=1024)
+def _of_scan(
+    number: int, centring: str | None, towards: tuple[str, ...] | None, shadow: bool | None, received: bool
+) -> list[Element]:
+    """What is known of a scan, shared between exams."""
+    found: list[Element] = [{"url": N.SCAN_NUMBER, "valueInteger": number}]
+    if centring is not None:
+        found.append(_CENTRING[centring])
+    if towards is not None:
+        found += [_OFF[direction] for direction in towards]
+    if shadow is not None:
+        found.append(_SHADOW[shadow])
+    if received:
         found.append(RECEIVED)
     return found
 
@@ -192,7 +199,7 @@ def _received(context: _Context, concept: str, text: str, given: Quantity, exten
         "code": context.options.book.code(concept, text, False, context.extras),
         "valueQuantity": values.quantity(given),
     }
-    return Item(concept, concept, True, body)
+    return (concept, True, body)
 
 
 def _wall(context: _Context, wall: Wall) -> list[Item]:
@@ -239,7 +246,7 @@ def _absent(concept: str, code: Element, reason: Element, extension: list[Elemen
     body: Element = {"extension": extension} if extension else {}
     body["code"] = code
     body["dataAbsentReason"] = reason
-    return Item(concept, concept, True, body)
+    return (concept, True, body)
 
 
 def _mass(context: _Context, extension: list[Element]) -> list[Item]:
@@ -264,16 +271,16 @@ def _mass(context: _Context, extension: list[Element]) -> list[Item]:
         return [_absent("calculated-mass", named, why, extension)]
     else:
         return []
-    return [Item("calculated-mass", "calculated-mass", True, body)]
+    return [("calculated-mass", True, body)]
 
 
 def _voiding(context: _Context) -> list[Item]:
     record, calculated, code, extras = context.record, context.calculated, context.options.book.code, context.extras
     state = _stated(context, "void-state", "Void state at the scan", record.void_state)
-    items = [Item("void-state", "void-state", False, state)]
+    items = [("void-state", False, state)]
     if record.void_attempt is not None:
         attempt = _stated(context, "void-attempt", "Attempt to void before the scan", record.void_attempt)
-        items.append(Item("void-attempt", "void-attempt", False, attempt))
+        items.append(("void-attempt", False, attempt))
     if calculated.minutes is not None:
         body = {
             "extension": [CALCULATED],
@@ -282,7 +289,7 @@ def _voiding(context: _Context) -> list[Item]:
             ),
             "valueQuantity": values.amount(calculated.minutes, "min"),
         }
-        items.append(Item("time-since-void", "time-since-void", False, body))
+        items.append(("time-since-void", False, body))
     if record.voided_volume is not None:
         items.append(_received(context, "voided-volume", words.voided_text(record), record.voided_volume, [RECEIVED]))
     if record.earlier_voids is not None:
@@ -297,13 +304,13 @@ def _voiding(context: _Context) -> list[Item]:
             "code": code("voiding-efficiency", text, False, extras),
             "valueQuantity": values.amount(calculated.efficiency, "%"),
         }
-        items.append(Item("voiding-efficiency", "voiding-efficiency", True, body))
+        items.append(("voiding-efficiency", True, body))
     elif calculated.efficiency_absent:
         body = {
             "code": code("voiding-efficiency", "Voiding efficiency, not calculated", False, extras),
             "dataAbsentReason": values.absent("not-performed", calculated.efficiency_absent),
         }
-        items.append(Item("voiding-efficiency", "voiding-efficiency", True, body))
+        items.append(("voiding-efficiency", True, body))
     return items
 
 
@@ -322,5 +329,5 @@ def _earlier(context: _Context) -> list[Item]:
             body["valueQuantity"] = values.quantity(void.volume)
         else:
             body["dataAbsentReason"] = values.absent("unknown", "volume of the void not stated")
-        items.append(Item("earlier-void", f"earlier-void/{position}", True, {"extension": extension, **body}))
+        items.append((f"earlier-void/{position}", True, {"extension": extension, **body}))
     return items

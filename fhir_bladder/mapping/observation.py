@@ -72,28 +72,32 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
     own = extensions.build(record, choice, calculated, options.settings, options.key_system, stated)
     panel = options.shape == "panel"
     profile = N.EXAM_PROFILE if panel else N.GROUP_PROFILE
-    exam: Element = {"resourceType": "Observation", "meta": _META[profile, record.synthetic is True]}
-    exam["text"] = words.narrative(line)
     if (contained := people.unidentified(record.patient)) is not None:
-        exam["contained"] = [contained]
+        shared["contained"] = [contained]
         own.append(people.UNIDENTIFIED)
-    exam["extension"] = own
-    exam["identifier"] = [{"system": options.key_system, "value": key}]
-    exam["code"] = options.book.code(N.EXAM_CODE, words.exam_text(record), False, extras)
-    exam.update(shared)
+    exam: Element = {
+        "resourceType": "Observation",
+        "meta": _META[profile, record.synthetic is True],
+        "text": words.narrative(line),
+        "extension": own,
+        "identifier": [{"system": options.key_system, "value": key}],
+        "code": options.book.code(N.EXAM_CODE, words.exam_text(record), False, extras),
+        **shared,
+        "component": [body for _, measured, body in items if panel or not measured],
+    }
+    shared.pop("contained", None)
     if notes := _notes(record, choice.note, calculated.age_note):
         exam["note"] = notes
-    exam["component"] = [item.body for item in items if panel or not item.measured]
     observations = [exam]
     urls = [urn("Observation", options.key_system, key)] if bundled else []
     if not panel:
         members: list[Element] = []
         exam["hasMember"] = members
         meta = _META[N.MEASUREMENT_PROFILE, record.synthetic is True]
-        for item in items:
-            if not item.measured:
+        for part, measured, body in items:
+            if not measured:
                 continue
-            identifier = {"system": options.key_system, "value": f"{key}/{item.part}"}
+            identifier = {"system": options.key_system, "value": f"{key}/{part}"}
             reference: Element = {}
             if bundled:
                 urls.append(urn("Observation", options.key_system, identifier["value"]))
@@ -103,10 +107,10 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
                 {
                     "resourceType": "Observation",
                     "meta": meta,
-                    "text": words.narrative(_measurement_line(item)),
+                    "text": words.narrative(_measurement_line(body)),
                     "identifier": [identifier],
                     **shared,
-                    **item.body,
+                    **body,
                 }
             )
     return Exam(key, state, line, observations, urls, shared)
@@ -158,9 +162,9 @@ def _notes(record: ExamRecord, *ours: str) -> list[Element]:
     return notes
 
 
-def _measurement_line(item: components.Item) -> str:
-    text: str = item.body["code"]["text"]
-    quantity = item.body.get("valueQuantity")
+def _measurement_line(body: Element) -> str:
+    text: str = body["code"]["text"]
+    quantity = body.get("valueQuantity")
     if quantity is None:
-        return f"{text}: absent, {item.body['dataAbsentReason']['text']}"
+        return f"{text}: absent, {body['dataAbsentReason']['text']}"
     return f"{text}: {quantity.get('comparator', '')}{quantity['value']} {quantity['unit']}"

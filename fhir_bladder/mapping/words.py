@@ -87,7 +87,9 @@ def exam_text(record: ExamRecord) -> str:
 
 def shown(quantity: Quantity) -> str:
     """A received quantity as people read it."""
-    return f"{quantity.comparator or ''}{quantity.value} {quantity.unit}"
+    if quantity.comparator is None:
+        return f"{quantity.value!s} {quantity.unit}"
+    return f"{quantity.comparator}{quantity.value!s} {quantity.unit}"
 
 
 def text_line(record: ExamRecord, choice: Choice, calculated: Calculated, status: str) -> str:
@@ -158,7 +160,7 @@ def _wall(record: ExamRecord, calculated: Calculated) -> list[str]:
         if value is not None:
             parts.append(f"{name} {shown(value)}")
     if calculated.mass is not None:
-        parts.append(f"bladder weight {calculated.mass} g ({calculated.mass_text})")
+        parts.append(f"bladder weight {calculated.mass!s} g ({calculated.mass_text})")
     if parts and calculated.wall_mark:
         parts.append(f"wall values: {calculated.wall_mark}")
     return parts
