@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError, UnfinishedError
-from fhir_bladder.exchange.ledger import PART, disk, read_whole, sync_folder, write_whole
+from fhir_bladder.exchange.ledger import LEDGER, PART, disk, read_whole, sync_folder, write_whole
 
 STATE = ".export-state.json"
 _LOCK = ".export-lock"
@@ -170,7 +170,8 @@ def locked(folder: Path) -> Iterator[None]:
 
 def check_folder(folder: Path) -> None:
     """A folder without ledger must be empty: nobody's files get mixed with an export."""
-    if folder.is_dir() and any(one for one in folder.iterdir() if one.name not in (STATE, _LOCK, "log")):
+    ours = (STATE, _LOCK, "log", f"{LEDGER}{PART}", f"{STATE}{PART}")  # what a kill before the first ledger leaves
+    if folder.is_dir() and any(one.name not in ours for one in folder.iterdir()):
         raise ConfigError("the folder holds other files", str(folder), "choose a new or an empty folder")
 
 
