@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from functools import lru_cache
 from typing import NamedTuple
 from urllib.parse import quote, unquote
 
@@ -20,6 +21,7 @@ _KEY = re.compile(
     r"(?:/r(?P<revision>[1-9][0-9]*))?(?:/(?P<concept>[a-z]+(?:-[a-z]+)*)(?:/(?P<position>[1-9][0-9]*))?)?\Z",
     re.ASCII,
 )
+_KEY_LIKE = re.compile(r"[A-Za-z0-9._~%/-]+\Z", re.ASCII)
 _URL = bytes.fromhex("6ba7b8119dad11d180b400c04fd430c8")  # RFC 4122 appendix C, name space of URLs
 
 
@@ -84,7 +86,18 @@ def uuid_of(name: str) -> str:
 
 def token(system: str, value: str) -> str:
     """A search by identifier, `identifier=system|value`: FHIR's escapes (R4 search 3.1.1.4), then percent-encoding."""
-    return f"identifier={quote(_escape(system), safe='')}%7C{quote(_escape(value), safe='')}"
+    return f"identifier={_quoted(system)}%7C{_encoded(value)}"
+
+
+def _encoded(value: str) -> str:
+    if _KEY_LIKE.match(value):
+        return value.replace("%", "%25").replace("/", "%2F")
+    return quote(_escape(value), safe="")
+
+
+@lru_cache(maxsize=256)
+def _quoted(system: str) -> str:
+    return quote(_escape(system), safe="")
 
 
 def _escape(text: str) -> str:

@@ -6,6 +6,7 @@ Observation for each measured concept, all known by keys.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from fhir_bladder.exam import ExamRecord
@@ -45,6 +46,12 @@ class Exam(NamedTuple):
 def urn(kind: str, system: str, value: str) -> str:
     """`urn:uuid:` of a resource, derived from its identifier."""
     return f"urn:uuid:{uuid_of(f'{kind}?identifier={system}|{value}')}"
+
+
+@lru_cache(maxsize=512)
+def device_urn(system: str, serial: str) -> str:
+    """`urn:uuid:` of a scanner; few scanners make many exams."""
+    return urn("Device", system, serial)
 
 
 def status(record: ExamRecord, how: str) -> tuple[str, str]:
@@ -120,7 +127,7 @@ def _shared(record: ExamRecord, options: MapOptions, state: str, bundled: bool) 
     """Elements that every Observation of the exam carries."""
     patient_url = device_url = ""
     if bundled:
-        device_url = urn("Device", options.device_system, record.device.serial)
+        device_url = device_urn(options.device_system, record.device.serial)
         if record.patient is not None and record.patient.identifiers is not None:
             first = record.patient.identifiers[0]
             patient_url = urn("Patient", first.system, first.value)
