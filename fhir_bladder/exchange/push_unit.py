@@ -7,7 +7,6 @@ Bundles come from `mapping` or from a file that `map` wrote; the shape is checke
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -177,19 +176,23 @@ def with_revision(exam: Exam, revision: int) -> Exam:
     """A copy of the exam under a revision of its key: Observations, report and Provenance id."""
     new = copy.deepcopy(exam)
     new.key = revised(exam.key, revision)
-    for observation in new.observations:
-        for identifier in observation.get("identifier", ()):
-            if identifier.get("system") == exam.system:
-                identifier["value"] = revised(identifier["value"], revision)
-    for identifier in (new.report or {}).get("identifier", ()):
-        identifier["value"] = revised(identifier["value"], revision)
+    base = revised(exam.key, 0)
+    for resource in [*new.observations, new.report, new.provenance]:
+        _revise(resource, exam.system, base, revision)
     if new.provenance is not None and new.provenance.get("id"):
         new.provenance["id"] = provenance_id(exam.system, new.key)
     new.urls = {revised(k, revision) if "/" in k else k: url for k, url in exam.urls.items()}
     return new
 
 
-def codes_in(resource: Json) -> Iterator[str]:
-    """Codes of an OperationOutcome's issues."""
-    for issue in resource.get("issue", ()):
-        yield str(issue.get("code", ""))
+def _revise(value: Any, system: str, base: str, revision: int) -> None:
+    """Give every identifier of this exam inside a resource the revision: its own, and those references name."""
+    if isinstance(value, dict):
+        text = value.get("value")
+        if value.get("system") == system and isinstance(text, str) and revised(exam_part(text), 0) == base:
+            value["value"] = revised(text, revision)
+        for child in value.values():
+            _revise(child, system, base, revision)
+    elif isinstance(value, list):
+        for child in value:
+            _revise(child, system, base, revision)
