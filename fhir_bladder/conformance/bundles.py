@@ -11,7 +11,9 @@ from collections.abc import Iterator
 from typing import Any
 
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:\S").match
-_RESTFUL = re.compile(r"((?:https?)://[^\s?#]+/)?([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/[A-Za-z0-9\-.]{1,64})?").fullmatch
+_RESTFUL = re.compile(
+    r"((?:https?)://[^\s?#]+/)?([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/[A-Za-z0-9\-.]{1,64})?"
+).fullmatch
 
 
 def absolute(url: str) -> bool:
@@ -59,8 +61,17 @@ def entry_problems(bundle: dict[str, Any]) -> Iterator[tuple[int, str, str, str,
             continue
         url, resource = entry.get("fullUrl"), entry.get("resource")
         if url is None:
-            if kind not in ("transaction", "batch", "transaction-response", "batch-response") and "_fullUrl" not in entry:
-                yield number, "bundle-fullurl-missing", "entry without fullUrl", "a fullUrl, the identity of the resource", ""
+            if (
+                kind not in ("transaction", "batch", "transaction-response", "batch-response")
+                and "_fullUrl" not in entry
+            ):
+                yield (
+                    number,
+                    "bundle-fullurl-missing",
+                    "entry without fullUrl",
+                    "a fullUrl, the identity of the resource",
+                    "",
+                )
             continue
         if not isinstance(url, str):
             continue
@@ -74,6 +85,18 @@ def entry_problems(bundle: dict[str, Any]) -> Iterator[tuple[int, str, str, str,
             continue
         name, ident = resource.get("resourceType"), resource.get("id")
         if ident is None:
-            yield number, "bundle-fullurl-no-id", "fullUrl looks like a server's, but the resource has no id", "an id", url
+            yield (
+                number,
+                "bundle-fullurl-no-id",
+                "fullUrl looks like a server's, but the resource has no id",
+                "an id",
+                url,
+            )
         elif not url.endswith(f"/{name}/{ident}"):
-            yield number, "bundle-fullurl-differs", "fullUrl and resource differ in type or id", f"…/{name}/{ident}", url
+            yield (
+                number,
+                "bundle-fullurl-differs",
+                "fullUrl and resource differ in type or id",
+                f"…/{name}/{ident}",
+                url,
+            )

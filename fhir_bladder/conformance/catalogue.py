@@ -33,6 +33,7 @@ class Catalogue:
         self._structures: dict[str, Mapping[str, Any] | None] = {}
         self._value_sets: dict[str, ValueSet | None] = {}
         self._systems: dict[str, CodeSystem | None] = {}
+        self._generated: set[str] = set()
         self._making: list[str] = []
         self._units: Units | None = None
         self._expander = Expander(self._compose, self.system, self.unit)
@@ -66,15 +67,22 @@ class Catalogue:
         else:
             if canonical in self._making:
                 raise UnsupportedError(
-                    "profiles derive from each other in a circle", " → ".join([*self._making, canonical]), "break the circle"
+                    "profiles derive from each other in a circle",
+                    " → ".join([*self._making, canonical]),
+                    "break the circle",
                 )
             self._making.append(canonical)
             try:
                 found = generate(found, self.structure)
+                self._generated.add(canonical)
             finally:
                 self._making.pop()
         self._structures[canonical] = found
         return found
+
+    def generated(self, canonical: str) -> bool:
+        """Whether the snapshot was made here, so that it is known to be at least as strict as its base."""
+        return canonical in self._generated
 
     def type_structure(self, name: str) -> Mapping[str, Any] | None:
         """The definition of an R4 type by its name."""

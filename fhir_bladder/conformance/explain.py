@@ -13,8 +13,9 @@ from fhir_bladder.conformance.bundles import Index, entry_problems
 from fhir_bladder.conformance.invariants import Context
 from fhir_bladder.conformance.report import Path, Report, near
 from fhir_bladder.conformance.schema import MISSING, PRIMITIVES, Constraint, Field, Node, Schema, Table, TypeRef
-from fhir_bladder.conformance.values import show
 from fhir_bladder.conformance.slicing import Match, equal, extension_url, fits, matchers
+from fhir_bladder.conformance.statement import JUDGED
+from fhir_bladder.conformance.values import show
 from fhir_bladder.errors import BladderError, UnsupportedError
 
 Rule = Callable[[Any, Any, Context], bool]
@@ -27,15 +28,16 @@ class Explainer:
     def __init__(self, schema: Schema) -> None:
         self.schema = schema
         self._matchers: dict[int, list[tuple[str, Node, Match]]] = {}
+        self._siblings: dict[int, Table] = {}
         self._rules: dict[tuple[str, str], Rule] = {}
         self.clean: Callable[[dict[str, Any], Table, Context], bool] | None = None
-        self._names = frozenset(schema.catalogue.base.resource_types())
+        self.names = frozenset(schema.catalogue.base.resource_types())
 
     # resources
 
     def resource(
         self, value: Any, path: Path, report: Report, profiles: tuple[str, ...] = (), outer: Context | None = None,
-        contained: bool = False, wanted: tuple[str, ...] = (),
+        contained: bool = False, wanted: tuple[str, ...] = (), index: Index | None = None,
     ) -> None:  # fmt: skip
         """Judge one resource: its base type, the profiles it claims, those asked for; `wanted` come from its place."""
         if not isinstance(value, dict):
@@ -43,21 +45,28 @@ class Explainer:
             return
         name = value.get("resourceType")
         if not isinstance(name, str) or not name:
-            report.add("resource-type-missing", path, "no resourceType", expected="a resource type", hint='add "resourceType"')
-            return
-        if name not in self._names:
             report.add(
-                "resource-type-unknown", path, f"unknown resource type {name}", found=name, hint=near(name, self._names)
+                "resource-type-missing", path, "no resourceType", expected="a resource type", hint='add "resourceType"'
+            )
+            return
+        if name not in self.names:
+            report.add(
+                "resource-type-unknown", path, f"unknown resource type {name}", found=name, hint=near(name, self.names)
             )
             return
         path = path.named(name)
+        if name not in JUDGED:
+            report.add(
+                "type-structure-only", path, f"{name} is judged by R4's own definition only", severity="information",
+                expected="one of the types judged in full, see --scope",
+            )  # fmt: skip
         if outer is not None and contained:
             context = Context(value, outer.root, outer.bundle, outer.contained)
         else:
             inside = {r["id"]: r for r in invariants.objects(value.get("contained")) if isinstance(r.get("id"), str)}
             context = Context(value, value, outer.bundle if outer is not None else None, inside)
         if name == "Bundle":
-            context.bundle = Index(value)
+            context.bundle = Index(value) if index is None else index
         base = self.schema.type_tree(name)
         assert base is not None
         urls = [base.profile]
@@ -70,7 +79,14 @@ class Explainer:
         self._own_rules(value, name, path, report, context, contained)
 
     def _against(
-        self, value: dict[str, Any], name: str, url: str, path: Path, report: Report, context: Context, claimed: list[str]
+        self,
+        value: dict[str, Any],
+        name: str,
+        url: str,
+        path: Path,
+        report: Report,
+        context: Context,
+        claimed: list[str],
     ) -> None:
         where = path
         if url in claimed:
@@ -156,7 +172,9 @@ class Explainer:
                     )  # fmt: skip
             if key[:1] == "_" and key not in fields:
                 if item is None:
-                    report.add("json-null", path.down(key, f".{found.node.name}"), "null", expected="an object", node=node)
+                    report.add(
+                        "json-null", path.down(key, f".{found.node.name}"), "null", expected="an object", node=node
+                    )
                     continue
                 if found.key not in value:
                     self._field(None, item, found, path, report, context, table)
@@ -183,10 +201,11 @@ class Explainer:
                 name = node.name
                 if name in value or "_" + name in value:
                     continue
-                if node.slices and any(piece.min for _, piece in node.slices):
-                    self._absent_slices(node, path.down(name, f".{name}"), report)
-                    if node.min <= sum(piece.min for _, piece in node.slices):
-                        continue
+            must = sum(piece.min for _, piece in node.slices)
+            if must:
+                self._absent_slices(node, path.down(node.name, f".{node.name}"), report)
+                if node.min <= must:
+                    continue
             report.add(
                 "cardinality-min", path.down(node.name, ""), f"{name} is missing",
                 expected=f"at least {node.min} {name}", found="none", node=node,
@@ -219,7 +238,9 @@ class Explainer:
                 )  # fmt: skip
                 return
             if node.max == 0:
-                report.add("cardinality-max", place, f"{node.name} is not allowed here", expected="none", found="1", node=node)
+                report.add(
+                    "cardinality-max", place, f"{node.name} is not allowed here", expected="none", found="1", node=node
+                )
                 return
             if node.choice and node.slices:
                 self._choice(item, sibling, found, place, report, context, table)
@@ -234,9 +255,18 @@ class Explainer:
         matched = [(n, p) for n, p, m in self._pieces(found.node) if m(item, found.type.code)]
         for name, piece in found.node.slices:
             if piece.min and name not in [n for n, _ in matched]:
-                report.add("slice-min", place, f"{found.node.name}[x] is not {name}", expected=name, found=found.key, node=piece)
+                report.add(
+                    "slice-min",
+                    place,
+                    f"{found.node.name}[x] is not {name}",
+                    expected=name,
+                    found=found.key,
+                    node=piece,
+                )
         if not matched and found.node.rules == "closed":
-            report.add("slice-closed", place, f"{found.key} fits no slice", expected="one of the slices", node=found.node)
+            report.add(
+                "slice-closed", place, f"{found.key} fits no slice", expected="one of the slices", node=found.node
+            )
         piece = matched[0][1] if matched else found.node
         ref = next((t for t in piece.types if t.code == found.type.code), found.type)
         self._value(item, sibling, piece, ref, place, report, context, table)
@@ -283,7 +313,9 @@ class Explainer:
                         report.add("slice-order", spot, f"{name} stands after a later slice", node=target)
                     last = max(last, position)
                 elif node.rules == "closed":
-                    report.add("slice-closed", spot, f"{node.name} fits no slice", expected="one of the slices", node=node)
+                    report.add(
+                        "slice-closed", spot, f"{node.name} fits no slice", expected="one of the slices", node=node
+                    )
             ref = target.types[0] if target.types else found.type
             if ref.code == "Extension" and isinstance(part, dict):
                 self._extension(part, target, ref, found, spot, report, context, table)
@@ -298,17 +330,32 @@ class Explainer:
                 )  # fmt: skip
             if piece.max is not None and number > piece.max:
                 report.add(
-                    "slice-max", place, f"too many {name}", expected=f"at most {piece.max}", found=str(number), node=piece
+                    "slice-max",
+                    place,
+                    f"too many {name}",
+                    expected=f"at most {piece.max}",
+                    found=str(number),
+                    node=piece,
                 )
 
     def _count(self, node: Node, number: int, place: Path, report: Report) -> None:
         if number < node.min:
             report.add(
-                "cardinality-min", place, f"too few {node.name}", expected=f"at least {node.min}", found=str(number), node=node
+                "cardinality-min",
+                place,
+                f"too few {node.name}",
+                expected=f"at least {node.min}",
+                found=str(number),
+                node=node,
             )
         if node.max is not None and number > node.max:
             report.add(
-                "cardinality-max", place, f"too many {node.name}", expected=f"at most {node.max}", found=str(number), node=node
+                "cardinality-max",
+                place,
+                f"too many {node.name}",
+                expected=f"at most {node.max}",
+                found=str(number),
+                node=node,
             )
 
     def _pieces(self, node: Node) -> list[tuple[str, Node, Match]]:
@@ -320,7 +367,15 @@ class Explainer:
     # values
 
     def _value(
-        self, item: Any, sibling: Any, node: Node, ref: TypeRef, path: Path, report: Report, context: Context, table: Table
+        self,
+        item: Any,
+        sibling: Any,
+        node: Node,
+        ref: TypeRef,
+        path: Path,
+        report: Report,
+        context: Context,
+        table: Table,
     ) -> None:
         if node.max == 0:
             report.add("cardinality-max", path, f"{node.name} is not allowed here", expected="none", node=node)
@@ -332,7 +387,9 @@ class Explainer:
             report.add("json-type", path, f"not a {ref.code}", expected="an object", found=show(item), node=node)
             return
         if node.fixed is not MISSING and not equal(item, node.fixed):
-            report.add("fixed", path, "differs from the fixed value", expected=show(node.fixed), found=show(item), node=node)
+            report.add(
+                "fixed", path, "differs from the fixed value", expected=show(node.fixed), found=show(item), node=node
+            )
         if node.pattern is not MISSING and not fits(item, node.pattern):
             values.pattern(item, node, path, report)
         if ref.code == "Resource":
@@ -346,7 +403,9 @@ class Explainer:
         for url in ref.profiles if not node.kids else ():
             self._profiled(item, url, ref.code, path, report, context)
 
-    def _profiled(self, item: dict[str, Any], url: str, code: str, path: Path, report: Report, context: Context) -> None:
+    def _profiled(
+        self, item: dict[str, Any], url: str, code: str, path: Path, report: Report, context: Context
+    ) -> None:
         tree = self.schema.tree(url)
         if tree is None:
             report.add("profile-unknown", path, f"profile {url} is not known", found=url, hint="add its package")
@@ -366,20 +425,31 @@ class Explainer:
             report.add("binding-required", path, "no code", expected="a code", node=node)
         if sibling is not None:
             if not isinstance(sibling, dict):
-                report.add("json-type", path, "not an object", expected="an object with extensions", found=show(sibling), node=node)
+                report.add(
+                    "json-type",
+                    path,
+                    "not an object",
+                    expected="an object with extensions",
+                    found=show(sibling),
+                    node=node,
+                )
             else:
                 table = self.schema.table(node, ref.code)
-                self.walk(sibling, self._sibling_table(table), path.beside(), report, context, filled=item is not None)
+                self.walk(sibling, self.sibling_table(table), path.beside(), report, context, filled=item is not None)
         for constraint in node.constraints:
             self._invariant(constraint, item, sibling, ref.code, path, report, context, node)
 
-    def _sibling_table(self, table: Table) -> Table:
+    def sibling_table(self, table: Table) -> Table:
         """Only `id` and `extension` stand in the object beside a primitive."""
+        found = self._siblings.get(id(table))
+        if found is not None:
+            return found
         fields = {k: f for k, f in table.fields.items() if k in ("id", "extension")}
         required = tuple(n for n in table.required if n.name in fields)
-        return Table(
+        found = self._siblings[id(table)] = Table(
             table.name, table.node, table.type, fields, {}, required, (), False, table.contexts, table.kids
         )
+        return found
 
     # extensions
 
@@ -389,7 +459,14 @@ class Explainer:
     ) -> None:  # fmt: skip
         url = item.get("url")
         if node.max == 0:
-            report.add("cardinality-max", path, "this extension is not allowed here", expected="none", found=show(url), node=node)
+            report.add(
+                "cardinality-max",
+                path,
+                "this extension is not allowed here",
+                expected="none",
+                found=show(url),
+                node=node,
+            )
             return
         if not isinstance(url, str):
             self.walk(item, self.schema.table(found.node, "Extension"), path, report, context)
@@ -457,7 +534,10 @@ class Explainer:
             holds = self.rule(constraint, type_name)(value, sibling, context)
         except UnsupportedError as error:
             report.add(
-                "invariant-unsupported", path, f"invariant {constraint.key} cannot be evaluated: {error.what}", node=node
+                "invariant-unsupported",
+                path,
+                f"invariant {constraint.key} cannot be evaluated: {error.what}",
+                node=node,
             )
             return
         except BladderError as error:

@@ -37,7 +37,9 @@ def has(value: dict[str, Any], name: str) -> bool:
 def has_choice(value: dict[str, Any], name: str) -> bool:
     """`name.exists()` for a choice such as value[x]."""
     size = len(name)
-    return any((k[:size] == name and k[size : size + 1].isupper()) or (k[0] == "_" and k[1 : size + 1] == name) for k in value)
+    return any(
+        (k[:size] == name and k[size : size + 1].isupper()) or (k[0] == "_" and k[1 : size + 1] == name) for k in value
+    )
 
 
 def many(value: Any) -> list[Any]:
@@ -122,8 +124,8 @@ def _div(v: Any, c: Context) -> bool:
 
 _HAND: dict[str, Rule] = {
     "contained.contained.empty()": lambda v, c: not any("contained" in r for r in objects(v.get("contained"))),
-    "contained.meta.versionId.empty() and contained.meta.lastUpdated.empty()": lambda v, c: not any(
-        has(m, "versionId") or has(m, "lastUpdated") for m in _metas(v)
+    "contained.meta.versionId.empty() and contained.meta.lastUpdated.empty()": lambda v, c: (
+        not any(has(m, "versionId") or has(m, "lastUpdated") for m in _metas(v))
     ),
     "contained.meta.security.empty()": lambda v, c: not any(has(m, "security") for m in _metas(v)),
     "dataAbsentReason.empty() or value.empty()": lambda v, c: (
@@ -183,7 +185,9 @@ def hand(expression: str) -> Rule | None:
     return _HAND.get(" ".join(expression.split()))
 
 
-def compiled(constraint: Constraint, type_name: str, hooks: dict[str, Callable[..., Any]]) -> Callable[[Any, Any, Context], bool]:
+def compiled(
+    constraint: Constraint, type_name: str, hooks: dict[str, Callable[..., Any]]
+) -> Callable[[Any, Any, Context], bool]:
     """(value, sibling, context) → whether the invariant holds. Raises UnsupportedError for what FHIRPath cannot do."""
     rule = hand(constraint.expression)
     if rule is not None:

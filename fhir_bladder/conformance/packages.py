@@ -71,7 +71,9 @@ def read_package(path: Path) -> Package:
             package.name = str(content.get("name", package.name))
             package.version = str(content.get("version", ""))
             dependencies = content.get("dependencies")
-            package.dependencies = {str(k): str(v) for k, v in dependencies.items()} if isinstance(dependencies, dict) else {}
+            package.dependencies = (
+                {str(k): str(v) for k, v in dependencies.items()} if isinstance(dependencies, dict) else {}
+            )
         elif content.get("resourceType") in KINDS and isinstance(content.get("url"), str):
             package.artefacts.append(content)
     if not found_any:
@@ -114,7 +116,9 @@ class _Capped(io.RawIOBase):
         data = self._file.read(len(buffer))
         self._read += len(data)
         if self._read > MAX_TOTAL or self._read > max(self._packed * MAX_RATIO, 1024 * 1024):
-            raise InputError("package unpacks to far more than it is", str(self._path), "get it from its publisher again")
+            raise InputError(
+                "package unpacks to far more than it is", str(self._path), "get it from its publisher again"
+            )
         buffer[: len(data)] = data
         return len(data)
 
@@ -139,4 +143,6 @@ def _archive(path: Path) -> Iterator[tuple[str, bytes]]:
                 if content is not None and "/example" not in member.name:
                     yield member.name, content.read()
     except (tarfile.TarError, OSError, EOFError) as error:
-        raise InputError(f"not a readable .tgz package: {error}", str(path), "get it from its publisher again") from None
+        raise InputError(
+            f"not a readable .tgz package: {error}", str(path), "get it from its publisher again"
+        ) from None

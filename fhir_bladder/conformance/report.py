@@ -61,6 +61,16 @@ class Path:
         return result
 
 
+class Spot(Path):
+    """A place known by its character offset, for what has no path of its own."""
+
+    __slots__ = ("offset",)
+
+    def __init__(self, offset: int, key: str) -> None:
+        super().__init__(None, None, key)
+        self.offset = offset
+
+
 def near(word: str, options: Iterable[str]) -> str:
     """`did you mean …?` for the nearest option, or nothing."""
     import difflib  # only when there is something to say
@@ -112,16 +122,19 @@ class Report:
         """Whether anything is an error or worse."""
         return any(f.severity in ("error", "fatal") for _, f in self.items)
 
-    def finish(self, text: str, *, file: str = "", line: int = 0, resource: str = "") -> list[Finding]:
+    def finish(
+        self, text: str, *, file: str = "", line: int = 0, resource: str = "", places: Any = None
+    ) -> list[Finding]:  # fmt: skip
         """The findings in order of severity and place, with line and column in `text`.
 
-        line: the line of the file on which `text` starts (NDJSON), 0 for 1.
+        line: the line of the file on which `text` starts (NDJSON), 0 for 1. places: finds them instead of `text`.
         """
-        places = Places(text) if text else None
+        if places is None and text:
+            places = Places(text)
         result = []
         for path, finding in self.items:
             if places is not None:
-                row, column = places.of(path.steps())
+                row, column = places.line_column(path.offset) if isinstance(path, Spot) else places.of(path.steps())
                 finding.line = row + (line - 1 if line else 0)
                 finding.column = column
             elif line:

@@ -16,8 +16,7 @@ from fhir_bladder.errors import UnsupportedError
 
 MISSING: Any = object()
 PRIMITIVES = frozenset(
-    "base64Binary boolean canonical code date dateTime decimal id instant integer markdown oid positiveInt string time "
-    "unsignedInt uri url uuid xhtml".split()
+    ["base64Binary", "boolean", "canonical", "code", "date", "dateTime", "decimal", "id", "instant", "integer", "markdown", "oid", "positiveInt", "string", "time", "unsignedInt", "uri", "url", "uuid", "xhtml"]
 )
 
 
@@ -171,7 +170,9 @@ class Schema:
             if node.refers and not node.kids:
                 target = index.get(node.refers)
                 if target is None:
-                    raise UnsupportedError(f"contentReference to {node.refers}, which does not exist", url, "correct it")
+                    raise UnsupportedError(
+                        f"contentReference to {node.refers}, which does not exist", url, "correct it"
+                    )
                 node.kids, node.types = target.kids, target.types
                 known = {c.key for c in node.constraints}
                 node.constraints += tuple(c for c in target.constraints if c.key not in known)
@@ -211,7 +212,9 @@ class Schema:
         if binding and binding.get("strength") in ("required", "extensible") and "valueSet" in binding:
             value_set = self.catalogue.value_set(binding["valueSet"])
             node.binding = Binding(binding["strength"], binding["valueSet"], value_set)
-        node.language = bool(binding) and binding.get("valueSet", "").startswith("http://hl7.org/fhir/ValueSet/languages")
+        node.language = bool(binding) and binding.get("valueSet", "").startswith(
+            "http://hl7.org/fhir/ValueSet/languages"
+        )
         node.max_length = element.get("maxLength")
         low, high = _value(element, "minValue"), _value(element, "maxValue")
         node.min_value = None if low is MISSING else low
@@ -224,7 +227,11 @@ class Schema:
         code = item.get("code", "")
         if code.startswith("http://hl7.org/fhirpath/"):
             code = "string"
-        if path.count(".") == 1 and path.endswith(".id") and self.catalogue.base.kind(path.partition(".")[0]) == "resource":
+        if (
+            path.count(".") == 1
+            and path.endswith(".id")
+            and self.catalogue.base.kind(path.partition(".")[0]) == "resource"
+        ):
             code = "id"
         return TypeRef(code, tuple(item.get("profile", ())), tuple(item.get("targetProfile", ())))
 
@@ -256,7 +263,7 @@ class Schema:
         choices: dict[str, tuple[Node, tuple[str, ...]]] = {}
         required: list[Node] = []
         for kid in kids.values():
-            if kid.min:
+            if kid.min or any(piece.min for _, piece in kid.slices):
                 required.append(kid)
             if kid.choice:
                 keys = []

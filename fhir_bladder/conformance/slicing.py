@@ -24,7 +24,11 @@ _NUMBERS = (int, float, Decimal)
 def equal(have: Any, want: Any) -> bool:
     """JSON equality: true is not 1, order of keys does not matter, numbers compare by value."""
     if isinstance(want, dict):
-        return isinstance(have, dict) and len(have) == len(want) and all(k in have and equal(have[k], v) for k, v in want.items())
+        return (
+            isinstance(have, dict)
+            and len(have) == len(want)
+            and all(k in have and equal(have[k], v) for k, v in want.items())
+        )
     if isinstance(want, list):
         return isinstance(have, list) and len(have) == len(want) and all(map(equal, have, want))
     if isinstance(want, bool) or isinstance(have, bool):
@@ -50,10 +54,14 @@ def steps(path: str, where: str) -> list[tuple[str, str]]:
     while at < len(path):
         found = _STEP.match(path, at)
         if found is None or found[4] == "resolve":
-            raise UnsupportedError(f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')")
+            raise UnsupportedError(
+                f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')"
+            )
         end = found.end()
         if end < len(path) and path[end] not in ".":
-            raise UnsupportedError(f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')")
+            raise UnsupportedError(
+                f"discriminator path {path!r}", where, "only $this, names, ofType() and extension('url')"
+            )
         if found[1]:
             result.append(("extension", found[1]))
         elif found[2]:

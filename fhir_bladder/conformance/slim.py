@@ -39,7 +39,8 @@ def slim_element(element: Mapping[str, Any]) -> dict[str, Any]:
         result["type"] = [_slim_type(t) for t in element["type"]]
     if "constraint" in element:
         result["constraint"] = [
-            {k: c[k] for k in ("key", "severity", "human", "expression", "source") if k in c} for c in element["constraint"]
+            {k: c[k] for k in ("key", "severity", "human", "expression", "source") if k in c}
+            for c in element["constraint"]
         ]
     binding = element.get("binding")
     if binding:

@@ -148,12 +148,26 @@ class _Builder:
             if "/" in name:
                 raise self.refuse("re-slicing is not supported", ident)
             item = item.slice(name) or self.new_slice(item, name, diff, ident)
+        self.narrows(item.element, diff, ident)
         merge(item.element, diff)
         profiles = [p for t in diff.get("type", ()) for p in t.get("profile", ())]
         if item.element.get("sliceName") and len(profiles) == 1 and "max" not in diff:
             root = self.lookup(profiles[0])
             if root is not None and root["snapshot"]["element"][0].get("max", "*") != "*":
                 item.element["max"] = root["snapshot"]["element"][0]["max"]
+
+    def narrows(self, element: Mapping[str, Any], diff: Mapping[str, Any], ident: str) -> None:
+        """Refuse what allows more than the base: then holding to the profile would not mean holding to the base."""
+        top, new = element.get("max", "*"), diff.get("max", "*")
+        if "max" in diff and top != "*" and (new == "*" or int(new) > int(top)):
+            raise self.refuse(f"max {new} is wider than the base's {top}", ident)
+        if "min" in diff and "sliceName" not in diff and int(diff["min"]) < int(element.get("min", 0)):
+            raise self.refuse(f"min {diff['min']} is less than the base's {element.get('min')}", ident)
+        if "type" in diff and "type" in element:
+            have = {t["code"] for t in element["type"]}
+            wider = [t["code"] for t in diff["type"] if t["code"] not in have and not have & {"Resource", "Element"}]
+            if wider:
+                raise self.refuse(f"type {', '.join(wider)} is not among the base's", ident)
 
     def step(self, item: Item, name: str, ident: str) -> Item:
         """The child `name` of `item`, unfolded from its type where the base does not spell it out."""
@@ -218,7 +232,9 @@ class _Builder:
         url = profiles[0] if profiles else f"http://hl7.org/fhir/StructureDefinition/{types[0]['code']}"
         source = self.lookup(url)
         if source is None:
-            raise self.refuse(f"type or profile {url} is not known", ident, "add the package that holds it with --package")
+            raise self.refuse(
+                f"type or profile {url} is not known", ident, "add the package that holds it with --package"
+            )
         item.kids = tree(source["snapshot"]["element"], url).kids
 
     def find(self, ident: str, where: str) -> Item:
@@ -259,7 +275,9 @@ def merge(element: dict[str, Any], diff: Mapping[str, Any]) -> None:
             element[key] = copy.deepcopy(value)
         elif key.startswith(("fixed", "pattern", "minValue", "maxValue", "_fixed", "_pattern")):
             kind = key.lstrip("_")[:3]
-            for old in [k for k in element if k.lstrip("_")[:3] == kind and k.lstrip("_") != key.lstrip("_") and _valued(k)]:
+            for old in [
+                k for k in element if k.lstrip("_")[:3] == kind and k.lstrip("_") != key.lstrip("_") and _valued(k)
+            ]:
                 del element[old]
             element[key] = copy.deepcopy(value)
         elif key == "constraint":

@@ -8,10 +8,13 @@ from decimal import Decimal
 from pathlib import Path as FilePath
 from typing import Any
 
+import orjson
+
+from fhir_bladder.conformance.accept import Acceptor
 from fhir_bladder.conformance.catalogue import Catalogue
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.positions import duplicates
-from fhir_bladder.conformance.report import Path, Report
+from fhir_bladder.conformance.report import Path, Report, Spot
 from fhir_bladder.conformance.schema import Schema
 from fhir_bladder.errors import Finding, UnsupportedError
 
@@ -44,9 +47,13 @@ class Validator:
         for url in profiles:
             tree = self.schema.tree(url)
             if tree is None:
-                raise UnsupportedError(f"profile {url} is not known", "", "add the package that holds it with --package")
+                raise UnsupportedError(
+                    f"profile {url} is not known", "", "add the package that holds it with --package"
+                )
             self.profiles.setdefault(tree.path, []).append(url)
+        self._wanted = {name: tuple(urls) for name, urls in self.profiles.items()}
         self._explainer: Explainer | None = None
+        self._acceptor: Acceptor | None = None
 
     @property
     def explainer(self) -> Explainer:
@@ -55,13 +62,55 @@ class Validator:
             self._explainer = Explainer(self.schema)
         return self._explainer
 
+    @property
+    def acceptor(self) -> Acceptor:
+        """The acceptor, made when first needed."""
+        if self._acceptor is None:
+            self._acceptor = Acceptor(self.explainer)
+        return self._acceptor
+
     def accepts(self, data: bytes) -> bool:
         """Whether the resource has no error."""
         return not any(f.severity in ("error", "fatal") for f in self.validate(data))
 
     def validate(self, data: bytes | dict[str, Any], *, file: str = "", line: int = 0) -> list[Finding]:
         """Everything found in one resource, worst first; an empty list means nothing."""
+        if self.known_good(data):
+            return []
+        self.explainer.clean = self.acceptor.clean
         return self.explain(data, file=file, line=line)
+
+    def known_good(self, data: bytes | dict[str, Any]) -> bool:
+        """Whether the acceptor alone can say that nothing is to be found."""
+        if isinstance(data, dict):
+            value: Any = data
+        else:
+            try:
+                value = orjson.loads(data)
+                if data.count(b":") != orjson.dumps(value).count(b":") or (b"\\" in data and b"\\u003" in data):
+                    return False
+            except (ValueError, RecursionError):
+                return False
+            if len(data) > 10_000 and data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
+                return False
+        if type(value) is not dict:
+            return False
+        return self.acceptor.accepts(value, self._wanted.get(value.get("resourceType"), ()))
+
+    def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
+        """Judge a run of entries of a large Bundle; `index` knows all its entries, `places` the source."""
+        parsed = read(data)
+        if isinstance(parsed, Finding):
+            return [parsed]
+        value, text = parsed
+        if not _may_repeat(text, value) and self.acceptor.accepts(value, self._wanted.get("Bundle", ()), index):
+            return []
+        report = Report()
+        for key, _ in duplicates(text) if _may_repeat(text, value) else ():
+            report.add("json-duplicate", Path(), f"key {key} stands twice", found=key, hint="keep one")
+        self.explainer.clean = self.acceptor.clean
+        self.explainer.resource(value, Path(), report, self._wanted.get("Bundle", ()), index=index)
+        return report.finish("", places=places)
 
     def explain(self, data: bytes | dict[str, Any], *, file: str = "", line: int = 0) -> list[Finding]:
         """Everything found, by the walker alone."""
@@ -78,7 +127,7 @@ class Validator:
                 return [parsed]
             value, text = parsed
             for key, offset in duplicates(text) if _may_repeat(text, value) else ():
-                report.add("json-duplicate", _Spot(offset, key), f"key {key} stands twice", found=key, hint="keep one")
+                report.add("json-duplicate", Spot(offset, key), f"key {key} stands twice", found=key, hint="keep one")
         name = value.get("resourceType") if isinstance(value, dict) else None
         wanted = tuple(self.profiles.get(name, ())) if isinstance(name, str) else ()
         try:
@@ -90,20 +139,8 @@ class Validator:
         return report.finish(text, file=file, line=line, resource=label)
 
 
-class _Spot(Path):
-    """A place known by its offset, for what has no path of its own."""
-
-    __slots__ = ("offset",)
-
-    def __init__(self, offset: int, key: str) -> None:
-        super().__init__(None, None, key)
-        self.offset = offset
-
-
 def _may_repeat(text: str, value: Any) -> bool:
     """Whether the text has more keys than the value kept."""
-    import orjson
-
     if "\\u003" in text:
         return True
     try:
@@ -140,7 +177,9 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
         message = f"not JSON: {error.msg[:1].lower()}{error.msg[1:]}"
         if not text.strip():
             message = "empty"
-        return Finding("json-syntax", "fatal", message, line=error.lineno, column=error.colno, hint="write it with a JSON library")
+        return Finding(
+            "json-syntax", "fatal", message, line=error.lineno, column=error.colno, hint="write it with a JSON library"
+        )
     except RecursionError:
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     except (ValueError, ArithmeticError) as error:

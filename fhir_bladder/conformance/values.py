@@ -18,7 +18,7 @@ from fhir_bladder.conformance.slicing import codings, equal, fits
 
 QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "MoneyQuantity", "SimpleQuantity"})
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
-_FORM = re.compile(r"#\S*|urn:(uuid|oid):\S+|[A-Za-z][A-Za-z0-9+.\-]*://\S+").fullmatch
+form = re.compile(r"#\S*|urn:(uuid|oid):\S+|[A-Za-z][A-Za-z0-9+.\-]*://\S+").fullmatch
 _DATES = frozenset({"date", "dateTime", "instant"})
 _TEXTS = frozenset({"string", "markdown"})
 
@@ -78,7 +78,11 @@ def _first_difference(have: Any, want: Any) -> str:
             if key not in have:
                 return f"{key} is missing: {show(part)}"
             if not fits(have[key], part):
-                return _first_difference(have[key], part) if isinstance(part, dict) else f"{key}: did you mean {show(part)}?"
+                return (
+                    _first_difference(have[key], part)
+                    if isinstance(part, dict)
+                    else f"{key}: did you mean {show(part)}?"
+                )
     return ""
 
 
@@ -96,15 +100,31 @@ def primitive(item: Any, node: Node, ref: TypeRef, path: Path, report: Report, c
     if node.pattern is not MISSING and not fits(item, node.pattern):
         pattern(item, node, path, report)
     if node.max_length is not None and isinstance(item, str) and len(item) > node.max_length:
-        report.add("max-length", path, "too long", expected=f"at most {node.max_length} characters", found=str(len(item)), node=node)
+        report.add(
+            "max-length",
+            path,
+            "too long",
+            expected=f"at most {node.max_length} characters",
+            found=str(len(item)),
+            node=node,
+        )
     _range(item, node, path, report)
     if node.binding is not None:
         _code(item, node, path, report)
     if node.language and LANGUAGE_TAG(item) is None:
-        report.add("language-form", path, "not a language tag", expected="a BCP 47 tag such as en-GB", found=item, node=node)
+        report.add(
+            "language-form", path, "not a language tag", expected="a BCP 47 tag such as en-GB", found=item, node=node
+        )
     if code in _TEXTS:
         if primitives.untidy(item):
-            report.add("text-untidy", path, "blanks at an end, or control characters", severity="warning", found=show(item), node=node)
+            report.add(
+                "text-untidy",
+                path,
+                "blanks at an end, or control characters",
+                severity="warning",
+                found=show(item),
+                node=node,
+            )
     elif code in _DATES:
         if primitives.odd_year(item):
             report.add("date-unlikely", path, "year outside 1900 to 2100", severity="warning", found=item, node=node)
@@ -113,7 +133,9 @@ def primitive(item: Any, node: Node, ref: TypeRef, path: Path, report: Report, c
         if message:
             report.add("narrative", path, f"narrative {message}", expected=primitives.EXPECTED["xhtml"], node=node)
         for image in xhtml.dangling(images, context.contained):
-            report.add("narrative-image", path, f"image source #{image} is not a contained resource", found=image, node=node)
+            report.add(
+                "narrative-image", path, f"image source #{image} is not a contained resource", found=image, node=node
+            )
 
 
 def _invalid(item: Any, code: str, node: Node, path: Path, report: Report) -> None:
@@ -126,7 +148,15 @@ def _invalid(item: Any, code: str, node: Node, path: Path, report: Report) -> No
             hint = "write the number without quotes"
         elif kind == "string" and have == "number":
             hint = "put it in quotes"
-        report.add("json-type", path, f"a {have} where {code} is a {kind}", expected=expected, found=show(item), node=node, hint=hint)
+        report.add(
+            "json-type",
+            path,
+            f"a {have} where {code} is a {kind}",
+            expected=expected,
+            found=show(item),
+            node=node,
+            hint=hint,
+        )
         return
     hint = ""
     if code in ("dateTime", "instant") and isinstance(item, str):
@@ -148,7 +178,14 @@ def _range(item: Any, node: Node, path: Path, report: Report) -> None:
         except TypeError:
             continue
         if out:
-            report.add("value-range", path, f"{'below' if below else 'above'} the {name}", expected=show(bound), found=show(item), node=node)
+            report.add(
+                "value-range",
+                path,
+                f"{'below' if below else 'above'} the {name}",
+                expected=show(bound),
+                found=show(item),
+                node=node,
+            )
 
 
 def _code(item: Any, node: Node, path: Path, report: Report) -> None:
@@ -206,9 +243,7 @@ def known_code(schema: Schema, system: Any, code: Any) -> bool:
     return found is None or found.has(code) is not False
 
 
-def typed(
-    value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, schema: Schema
-) -> None:
+def typed(value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, schema: Schema) -> None:
     """Rules that belong to a datatype and that no invariant states."""
     kind = table.type
     if kind in ("Coding", *QUANTITIES):
@@ -225,12 +260,21 @@ def typed(
         _attachment(value, path, report)
 
 
-def _identifier(value: dict[str, Any], path: Path, report: Report) -> None:
+def identifier_problem(value: dict[str, Any]) -> str:
+    """`system` or `value` where that part of an Identifier is not a full URI; empty where nothing is wrong."""
     system, text = value.get("system"), value.get("value")
     if isinstance(system, str) and not absolute(system):
-        report.add("identifier-system", path.down("system", ".system"), "not an absolute URI", expected="a URI with a scheme", found=system)
-    if system == "urn:ietf:rfc:3986" and isinstance(text, str) and not absolute(text):
-        report.add("identifier-uri", path.down("value", ".value"), "not a full URI", expected="a URI with a scheme", found=text)
+        return "system"
+    return "value" if system == "urn:ietf:rfc:3986" and isinstance(text, str) and not absolute(text) else ""
+
+
+def _identifier(value: dict[str, Any], path: Path, report: Report) -> None:
+    part = identifier_problem(value)
+    if part:
+        report.add(
+            "identifier-uri", path.down(part, f".{part}"), f"identifier {part} is not a full URI",
+            expected="a URI with a scheme", found=value[part],
+        )  # fmt: skip
 
 
 def attachment_problem(value: dict[str, Any]) -> str:
@@ -292,8 +336,10 @@ def reference(
         kind = parts[1] if parts is not None and schema.catalogue.base.kind(parts[1]) == "resource" else None
         if link == "#" and context.resource is context.root:
             report.add("ref-1", path, "# refers to the resource around a contained one", found=link, node=node)
-        elif kind is None and _FORM(link) is None:
-            report.add("reference-form", path, "does not look like a reference", severity="warning", found=link, node=node)
+        elif kind is None and form(link) is None:
+            report.add(
+                "reference-form", path, "does not look like a reference", severity="warning", found=link, node=node
+            )
         elif context.bundle is not None and link.startswith("urn:"):
             report.add("reference-dangling", path, "not in the Bundle", severity="warning", found=link, node=node)
     if kind is None:
@@ -326,7 +372,14 @@ def placed(
         report.add("extension-modifier", path, f"belongs in {right}", expected=right, found=name, node=tree)
     message = misplaced(schema, url, table, context)
     if message:
-        report.add("extension-context", path, f"extension {url} may not stand here", expected=message, found=table.node.path, node=tree)
+        report.add(
+            "extension-context",
+            path,
+            f"extension {url} may not stand here",
+            expected=message,
+            found=table.node.path,
+            node=tree,
+        )
 
 
 def misplaced(schema: Schema, url: str, table: Table, context: Context) -> str:
@@ -339,7 +392,11 @@ def misplaced(schema: Schema, url: str, table: Table, context: Context) -> str:
         kind, expression = entry.get("type"), entry.get("expression", "")
         if kind == "element":
             plain = expression.removeprefix(_BASE)
-            if plain in ("Element", "Any", "*") or plain in table.contexts or plain.rpartition("#")[2] in table.contexts:
+            if (
+                plain in ("Element", "Any", "*")
+                or plain in table.contexts
+                or plain.rpartition("#")[2] in table.contexts
+            ):
                 return ""
         elif kind == "extension":
             if table.type == "Extension":

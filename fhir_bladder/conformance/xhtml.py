@@ -13,20 +13,15 @@ from xml.parsers import expat
 
 NAMESPACE = "http://www.w3.org/1999/xhtml"
 ELEMENTS = frozenset(
-    "p br div h1 h2 h3 h4 h5 h6 a span b em i strong small big tt dfn q var abbr acronym cite blockquote hr address bdo "
-    "kbd sub sup ul ol li dl dt dd pre table caption colgroup col thead tr tfoot tbody th td code samp img map area".split()
+    ["p", "br", "div", "h1", "h2", "h3", "h4", "h5", "h6", "a", "span", "b", "em", "i", "strong", "small", "big", "tt", "dfn", "q", "var", "abbr", "acronym", "cite", "blockquote", "hr", "address", "bdo", "kbd", "sub", "sup", "ul", "ol", "li", "dl", "dt", "dd", "pre", "table", "caption", "colgroup", "col", "thead", "tr", "tfoot", "tbody", "th", "td", "code", "samp", "img", "map", "area"]
 )
 ATTRIBUTES = frozenset(
-    "title style class id lang xml:lang dir accesskey tabindex span width align valign char charoff abbr axis headers "
-    "scope rowspan colspan xmlns".split()
+    ["title", "style", "class", "id", "lang", "xml:lang", "dir", "accesskey", "tabindex", "span", "width", "align", "valign", "char", "charoff", "abbr", "axis", "headers", "scope", "rowspan", "colspan", "xmlns"]
 )
 OWN = frozenset(
-    "a.href a.name img.src img.border blockquote.cite q.cite a.charset a.type a.hreflang a.rel a.rev a.shape a.coords "
-    "img.alt img.longdesc img.height img.width img.usemap img.ismap map.name area.shape area.coords area.href "
-    "area.nohref area.alt table.summary table.width table.border table.frame table.rules table.cellspacing "
-    "table.cellpadding pre.space td.nowrap".split()
+    ["a.href", "a.name", "img.src", "img.border", "blockquote.cite", "q.cite", "a.charset", "a.type", "a.hreflang", "a.rel", "a.rev", "a.shape", "a.coords", "img.alt", "img.longdesc", "img.height", "img.width", "img.usemap", "img.ismap", "map.name", "area.shape", "area.coords", "area.href", "area.nohref", "area.alt", "table.summary", "table.width", "table.border", "table.frame", "table.rules", "table.cellspacing", "table.cellpadding", "pre.space", "td.nowrap"]
 )
-_BLOCK = frozenset("div blockquote table ol ul p".split())
+_BLOCK = frozenset(["div", "blockquote", "table", "ol", "ul", "p"])
 _ACTIVE = re.compile(r"\s*(javascript|vbscript|data)\s*:", re.IGNORECASE).match
 
 
@@ -56,7 +51,11 @@ class _Reader:
         for key, value in attributes.items():
             if key not in ATTRIBUTES and f"{name}.{key}" not in OWN:
                 raise _Refused(f"attribute {key} on <{name}> is not allowed")
-            if key in ("href", "src") and _ACTIVE(value) and not (name == "img" and value.lstrip()[:11] == "data:image/"):
+            if (
+                key in ("href", "src")
+                and _ACTIVE(value)
+                and not (name == "img" and value.lstrip()[:11] == "data:image/")
+            ):
                 raise _Refused(f"active content in {key} of <{name}>")
         if "id" in attributes:
             if attributes["id"] in self.ids:

@@ -166,7 +166,9 @@ def _units(package: Path) -> dict[str, list[str]]:
     units, prefixes = data["units"], data["prefixes"]
     code, metric, base, source = (column(units, n) for n in ("csCode_", "isMetric_", "isBase_", "source_"))
     atoms = [
-        row for row in units["data"] if row[source] == "UCUM" and not re.search(r"[./{}()]", re.sub(r"\[.*?\]", "", row[code]))
+        row
+        for row in units["data"]
+        if row[source] == "UCUM" and not re.search(r"[./{}()]", re.sub(r"\[.*?\]", "", row[code]))
     ]
     return {
         "atoms": sorted({row[code] for row in atoms}),

@@ -1,0 +1,298 @@
+"""Room `conformance`: writes the source of one acceptor function from a table. Belongs here: statements, no state.
+
+Every statement says `return 0` (do not know, ask the explainer) or falls through. It may refuse what is valid, never
+accept what is not. The usual keys are checked inline; a key outside them sends the object to the general function.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, Protocol
+
+from fhir_bladder.conformance import invariants
+from fhir_bladder.conformance.schema import MISSING, PRIMITIVES, Field, Node, Table, TypeRef
+
+HOT: dict[str, tuple[str, ...]] = {
+    "Coding": ("system", "code", "display"),
+    "CodeableConcept": ("coding", "text"),
+    "Quantity": ("value", "unit", "system", "code"),
+    "Reference": ("reference", "display"),
+    "Identifier": ("system", "value"),
+    "Meta": ("profile",),
+    "HumanName": ("family", "given"),
+    "Observation": (
+        "id", "meta", "identifier", "status", "category", "code", "subject", "effectiveDateTime", "issued", "performer",
+        "device", "valueQuantity", "component", "bodySite",
+    ),
+    "Observation.component": ("code", "valueQuantity"),
+}  # fmt: skip
+"""The usual keys of the types met most; other tables check their mandatory keys inline."""
+
+_INLINE: dict[str, str] = {
+    "dataAbsentReason.empty() or value.empty()": "'dataAbsentReason' in o and HASVALUE(o)",
+    "code.empty() or system.exists()": "'code' in o and 'system' not in o",
+    "value.empty() or system.exists()": "'value' in o and 'system' not in o",
+    "comparator.empty()": "'comparator' in o",
+}
+_CONTAINED = ("contained.contained", "contained.meta.")
+
+
+class Names(Protocol):
+    """What the emitter asks of the acceptor: names for constants and for other functions, and which checks to leave out."""
+
+    def constant(self, value: Any) -> str: ...
+    def function(self, node: Node, code: str) -> str: ...
+    def check(self, label: str) -> bool: ...
+    def binding(self, node: Node) -> str: ...
+    def target(self, node: Node, ref: TypeRef) -> str: ...
+    def extension(self, table: Table, field: Field) -> str: ...
+    def rule(self, table: Table, expression: str) -> str: ...
+    def profile(self, url: str, code: str) -> str: ...
+    def slicer(self, table: Table, field: Field) -> tuple[str, list[tuple[str, Node]]] | None: ...
+    def general(self, table: Table, name: str, inline: tuple[str, ...]) -> str: ...
+
+
+def hot_keys(table: Table) -> tuple[list[str], list[str]]:
+    """(mandatory, usual) keys checked inline; usual ones exclude the mandatory."""
+    usual = HOT.get(table.node.base_path if table.type in ("BackboneElement", "Element") else table.type, ())
+    must = [
+        f.key
+        for f in table.fields.values()
+        if f.node.min and f.node.max != 0 and (not f.node.choice or len(f.node.types) == 1)
+    ]
+    if table.type == "Extension":
+        return [], []
+    return must, [k for k in usual if k in table.fields and k not in must and table.fields[k].node.max != 0]
+
+
+def source(table: Table, name: str, names: Names) -> str:
+    """The text of `def name(o, C)`."""
+    must, usual = hot_keys(table)
+    general = names.general(table, name, (*must, *usual))
+    lines = [f"def {name}(o, C):", f"    n = len(o) - {len(must) + table.resource}"]
+    if not must:
+        lines.append("    if not o: return 0")
+    groups: dict[str, list[str]] = {}
+    for key in (*must, *usual):
+        field = table.fields[key]
+        if field.node.choice and key in usual:
+            groups.setdefault(field.node.name, []).append(key)
+    for key in must:
+        lines.append(f"    v = o[{key!r}]")
+        lines += _indent(body(table, table.fields[key], "v", names))
+    for key in usual:
+        field = table.fields[key]
+        if field.node.choice and len(groups[field.node.name]) > 1:
+            continue
+        lines += [f"    v = o.get({key!r})", "    if v is not None:", "        n -= 1"]
+        lines += _indent(body(table, field, "v", names), 2)
+    for keys in groups.values():
+        if len(keys) < 2:
+            continue
+        for depth, key in enumerate(keys):
+            lines += _indent([f"v = o.get({key!r})", "if v is not None:", "    n -= 1"], 1 + depth)
+            lines += _indent(body(table, table.fields[key], "v", names), 2 + depth)
+            lines += _indent(["else:"], 1 + depth)
+        lines += _indent(["pass"], 1 + len(keys))
+    for node in table.required:
+        if not node.choice and not node.min and names.check(f"{table.name}.{node.name}:slices-required"):
+            lines.append(f"    if {node.name!r} not in o: return 0")
+        elif (
+            node.choice
+            and (len(node.types) > 1 or not node.min)
+            and names.check(f"{table.name}.{node.name}[x]:required")
+        ):
+            keys = [k for k in table.choices[node.name][1] if k in usual]
+            test = " and ".join(f"{k!r} not in o" for k in keys) or "True"
+            lines.append(f"    if {test}: return {general}(o, C)")
+    if table.type == "Extension":
+        lines.append(f"    return {general}(o, C)")
+        return "\n".join(lines)
+    lines.append(f"    if n: return {general}(o, C)")
+    lines += _indent(list(_rules(table, names, inline=True)))
+    lines += _indent(list(typed(table, names)))
+    lines.append("    return 1")
+    return "\n".join(lines)
+
+
+def _rules(table: Table, names: Names, *, inline: bool) -> Iterator[str]:
+    for constraint in table.constraints:
+        if constraint.key in invariants.SKIPPED or not names.check(f"{table.name}:{constraint.key}"):
+            continue
+        expression = " ".join(constraint.expression.split())
+        if table.type == "Reference" and constraint.key == "ref-1":
+            continue  # part of the target check
+        if expression.startswith(_CONTAINED):
+            continue  # no contained inline; the general function judges it
+        if inline and expression in _INLINE:
+            yield f"if {_INLINE[expression]}: return 0"
+        else:
+            yield f"if not {names.rule(table, constraint.expression)}(o, C): return 0"
+
+
+def typed(table: Table, names: Names) -> Iterator[str]:
+    """Statements for the rules of a datatype that no invariant states."""
+    kind = table.type
+    if not names.check(f"{table.name}:datatype"):
+        return
+    if kind in ("Coding", "Quantity", "Age", "Count", "Distance", "Duration"):
+        yield "if (o.get('system'), o.get('code')) not in CODINGS and not CODED(o): return 0"
+    elif kind == "Identifier":
+        yield "if not IDENTIFIER(o): return 0"
+    elif kind == "Attachment":
+        yield "if ATTACHMENT(o): return 0"
+
+
+def rules(table: Table, names: Names) -> list[str]:
+    """Names of the rule functions of a table, all of them, for the general function."""
+    return [
+        names.rule(table, c.expression)
+        for c in table.constraints
+        if c.key not in invariants.SKIPPED and names.check(f"{table.name}:{c.key}:general")
+    ]
+
+
+def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
+    """Statements that return 0 where the value of a key is not known to be right."""
+    node = field.node
+    label = f"{table.name}.{field.key}"
+    if node.choice and node.slices:
+        picked = names.slicer(table, field)
+        if picked is None:
+            return ["return 0"]
+        return [f"if not {names.constant(('choice', table, field))}({v}, C): return 0"]
+    if not node.many:
+        return item(table, field, node, field.type, v, names, label)
+    out = []
+    if names.check(f"{label}:array"):
+        out.append(f"if type({v}) is not list or not {v}: return 0")
+    if node.max is not None and names.check(f"{label}:max"):
+        out.append(f"if len({v}) > {node.max}: return 0")
+    if node.min > 1 and names.check(f"{label}:min"):
+        out.append(f"if len({v}) < {node.min}: return 0")
+    if field.type.code == "Extension":
+        return [*out, f"if not {names.extension(table, field)}({v}, C): return 0"]
+    if node.slices or node.rules == "closed":
+        return out + _slices(table, field, v, names, label)
+    return [*out, f"for y in {v}:", *_indent(item(table, field, node, field.type, "y", names, label))]
+
+
+def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> list[str]:
+    picked = names.slicer(table, field)
+    if picked is None:
+        return ["return 0"]
+    pick, pieces = picked
+    node = field.node
+    counters = [f"c{i}" for i in range(len(pieces))]
+    out = [" = ".join(counters) + " = 0"] if counters else []
+    if node.ordered:
+        out.append("last = -1")
+    out += [f"for y in {v}:", f"    s = {pick}(y)"]
+    if node.ordered and names.check(f"{label}:ordered"):
+        out += ["    if -1 < s < last: return 0", "    if s > last: last = s"]
+    closed = node.rules == "closed" and names.check(f"{label}:closed")
+    out.append("    if s < 0:")
+    out += ["        return 0"] if closed else _indent(item(table, field, node, field.type, "y", names, label), 2)
+    for number, (name, piece) in enumerate(pieces):
+        ref = piece.types[0] if piece.types else field.type
+        out += [f"    elif s == {number}:", f"        c{number} += 1"]
+        out += _indent(item(table, field, piece, ref, "y", names, f"{label}:{name}"), 2)
+    for number, (name, piece) in enumerate(pieces):
+        if piece.min and names.check(f"{label}:{name}:min"):
+            out.append(f"if c{number} < {piece.min}: return 0")
+        if piece.max is not None and names.check(f"{label}:{name}:max"):
+            out.append(f"if c{number} > {piece.max}: return 0")
+    return out
+
+
+def item(table: Table, field: Field, node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str]:
+    """Statements for one value of a node."""
+    if node.max == 0:
+        return ["return 0"]
+    if ref.code in PRIMITIVES:
+        out = list(_primitive(node, ref, v, names, label))
+        if any(c.key not in invariants.SKIPPED for c in node.constraints) and names.check(f"{label}:invariants"):
+            out.append(f"if not {names.constant(('primitive', node, ref))}({v}, C): return 0")
+        return out
+    if ref.code == "Resource":
+        return [f"if not RESOURCE({v}, C): return 0"] if names.check(f"{label}:resource") else []
+    out = []
+    if names.check(f"{label}:type"):
+        out.append(f"if not {names.function(node, ref.code)}({v}, C): return 0")
+        if not node.kids:
+            out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
+    if node.fixed is not MISSING and names.check(f"{label}:fixed"):
+        out.append(f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0")
+    if node.pattern is not MISSING and names.check(f"{label}:pattern"):
+        out += _pattern(node.pattern, v, names)
+    if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
+        out.append(f"if not {names.binding(node)}({v}): return 0")
+    elif node.binding is not None and node.binding.value_set is None and node.binding.strength == "required":
+        out.append("return 0")
+    if ref.code == "Reference" and names.check(f"{label}:target"):
+        out.append(f"if not {names.target(node, ref)}({v}, C): return 0")
+    return out
+
+
+def _pattern(pattern: Any, v: str, names: Names) -> list[str]:
+    if isinstance(pattern, dict) and pattern and all(isinstance(x, str) for x in pattern.values()):
+        return ["if " + " or ".join(f"{v}.get({a!r}) != {b!r}" for a, b in pattern.items()) + ": return 0"]
+    if isinstance(pattern, dict) and set(pattern) == {"coding"} and len(pattern["coding"]) == 1:
+        coding = pattern["coding"][0]
+        if all(isinstance(x, str) for x in coding.values()):
+            test = " and ".join(f"c.get({a!r}) == {b!r}" for a, b in coding.items())
+            return [f"for c in {v}.get('coding', ()):", f"    if {test}: break", "else: return 0"]
+    return [f"if not FITS({v}, {names.constant(pattern)}): return 0"]
+
+
+_QUICK: dict[str, Callable[[str], str]] = {
+    "string": lambda v: (
+        f"if (type({v}) is not str or not 0 < len({v}) < 60000 or not {v}.isprintable() or {v} != {v}.strip()) "
+        f"and not TEXT({v}): return 0"
+    ),
+    "code": lambda v: f"if {v} not in OK_code and not SLOW_code({v}): return 0",
+    "uri": lambda v: f"if {v} not in OK_uri and not SLOW_uri({v}): return 0",
+    "dateTime": lambda v: f"if QUICK_DATETIME({v}) is None and not DATED('dateTime', {v}): return 0",
+    "instant": lambda v: f"if QUICK_DATETIME({v}) is None and not DATED('instant', {v}): return 0",
+    "date": lambda v: f"if not DATED('date', {v}): return 0",
+    "decimal": lambda v: f"if type({v}) not in NUMBER: return 0",
+    "boolean": lambda v: f"if {v} is not True and {v} is not False: return 0",
+    "id": lambda v: f"if ID({v}) is None: return 0",
+    "xhtml": lambda v: f"if not NARRATIVE({v}, C): return 0",
+}
+_QUICK["markdown"] = _QUICK["string"]
+_QUICK["url"] = _QUICK["canonical"] = _QUICK["uri"]
+
+
+def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> Iterator[str]:
+    code = ref.code
+    if node.fixed is not MISSING and isinstance(node.fixed, str):
+        if names.check(f"{label}:fixed"):
+            yield f"if {v} != {node.fixed!r}: return 0"
+        return
+    if node.fixed is not MISSING and names.check(f"{label}:fixed"):
+        yield f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0"
+    if node.pattern is not MISSING and names.check(f"{label}:pattern"):
+        yield f"if not EQUAL({v}, {names.constant(node.pattern)}): return 0"
+    listed = (
+        node.binding.value_set.listed() if node.binding is not None and node.binding.value_set is not None else None
+    )
+    if listed is not None:
+        if names.check(f"{label}:binding"):
+            yield f"if {v} not in {names.constant(listed)}: return 0"
+        return
+    if names.check(f"{label}:form"):
+        quick = _QUICK.get(code)
+        yield quick(v) if quick is not None else f"if not VALID({code!r}, {v}): return 0"
+    if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
+        yield f"if {names.constant(node.binding.value_set)}.has(None, {v}) is False: return 0"
+    if node.language and names.check(f"{label}:language"):
+        yield f"if LANGUAGE_TAG({v}) is None: return 0"
+    if node.max_length is not None and names.check(f"{label}:length"):
+        yield f"if len({v}) > {node.max_length}: return 0"
+    if (node.min_value is not None or node.max_value is not None) and names.check(f"{label}:range"):
+        yield f"if not {names.constant(('range', node))}({v}): return 0"
+
+
+def _indent(lines: list[str], depth: int = 1) -> list[str]:
+    return ["    " * depth + line for line in lines]
