@@ -31,7 +31,7 @@ def read(paths: Sequence[str | Path], options: ReadOptions) -> Iterator[ReadItem
     if options.input_format not in FORMATS:
         raise ConfigError(f"input format {options.input_format!r} is not known", "", f"use {', '.join(FORMATS)}")
     maps = maps_of(options)
-    return itertools.chain.from_iterable(_read_file(str(path), options, maps) for path in paths)
+    return itertools.chain.from_iterable(read_file(str(path), options, maps) for path in paths)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,8 @@ def maps_of(options: ReadOptions) -> Maps:
     return Maps(columns, v2_map.load(options.v2_map))
 
 
-def _read_file(file: str, options: ReadOptions, maps: Maps) -> Iterator[ReadItem]:
+def read_file(file: str, options: ReadOptions, maps: Maps) -> Iterator[ReadItem]:
+    """Records of one file; one that cannot be read gives an item with `error` set."""
     try:
         with files.open_stream(file) as stream:
             yield from read_stream(file, stream, options, maps)
