@@ -211,7 +211,7 @@ def needs(material: Material, anchors: dict[str, str]) -> list[Need]:
             verified = exam.record.verified is not None
             what = exam.choice.text if verified else "nobody has verified it"
             add("unverified" if not verified else "no result", what, exam.record.exam_number, who, exam.moment,
-                "look at the scans and verify" if not verified else "choose the scan that counts", exam.key)  # fmt: skip
+                "choose the scan that counts" if verified else "look at the scans and verify", exam.key)  # fmt: skip
     for refused in material.refused:
         place = f"{refused.file} line {refused.line}" if refused.line else refused.file
         add("refused", refused.reason, place, "", None, "correct the record and send it again")
@@ -230,12 +230,13 @@ def counts(material: Material) -> list[Count]:
         Count("patients", str(len({patient_name(e.record) or e.key for e in exams}))),
         Count("verified", display.share(sum(e.record.verified is not None for e in exams), len(exams))),
         Count("with a volume as the result", display.share(len(with_result), len(exams))),
-        Count("after a void", display.share(len(residuals), len(exams))),
-        Count("of these with the time of the void", display.share(len(timed), len(residuals))),
-        Count(f"of these within {VOID_MINUTES} minutes", display.share(len(soon), len(timed)),
+        Count("residuals (after a void)", display.share(len(residuals), len(exams))),
+        Count("residuals with the time of the void", display.share(len(timed), len(residuals))),
+        Count(f"of these, scanned within {VOID_MINUTES} minutes", display.share(len(soon), len(timed)),
               "nursing procedure and textbook: scan within 10 minutes"),
         Count("with more than one scan", display.share(sum(len(e.record.scans) > 1 for e in exams), len(exams))),
-        Count("result centred and free of shadow", display.share(sum(_clear(e) for e in with_result), len(with_result))),
+        Count("result centred and free of shadow", display.share(
+            sum(_clear(e) for e in with_result), len(with_result))),
         Count("something followed or was ruled out", display.share(
             sum(e.record.action is not None for e in exams), len(exams))),
     ]  # fmt: skip

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-WIDTH, HEIGHT = 720, 268
-LEFT, RIGHT, TOP, BOTTOM = 56, 16, 16, 48
+WIDTH, HEIGHT = 720, 250
+LEFT, RIGHT, TOP, BOTTOM = 56, 16, 28, 34
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -64,7 +64,8 @@ def time_ticks(start: dt.datetime, end: dt.datetime) -> list[tuple[dt.datetime, 
         first = start.replace(minute=0, second=0, microsecond=0)
         first -= dt.timedelta(hours=first.hour % hours)
         ticks = [first + dt.timedelta(hours=hours * n) for n in range(20)]
-        return [(t, _clock(t, t == ticks[0] or t.hour == 0)) for t in ticks if start <= t <= end]
+        shown = [t for t in ticks if start <= t <= end]
+        return [(t, _clock(t, t == shown[0] or t.hour == 0)) for t in shown]
     if span <= 70 * 86400:
         days = next((d for d in (1, 2, 7, 14) if span / 86400 / d <= 8), 14)
         first = start.replace(hour=0, minute=0, second=0, microsecond=0)
@@ -147,7 +148,7 @@ def _frame(scale: _Scale, step: float, unit: str, ticks: Sequence[tuple[dt.datet
         y = scale.y(number * step)
         out.append(f'<line class="{"axis" if number == 0 else "grid"}" x1="{LEFT}" x2="{right}" y1="{y}" y2="{y}"/>')
         out.append(f'<text class="tick-y" x="{LEFT - 7}" y="{y + 4}">{number * step:g}</text>')
-    out.append(f'<text class="unit" x="{LEFT - 7}" y="{TOP - 4}">{escape(unit)}</text>')
+    out.append(f'<text class="unit" x="{LEFT - 7}" y="12">{escape(unit)}</text>')
     for moment, text in ticks:
         x = scale.x(moment)
         out.append(f'<line class="axis" x1="{x}" x2="{x}" y1="{base}" y2="{base + 5}"/>')

@@ -41,11 +41,10 @@ def _environment() -> Environment:
 
 
 @lru_cache(maxsize=1)
-def _assets() -> tuple[str, str, str, str]:
-    """Style, script, and the hashes that the content security policy names."""
+def _assets() -> tuple[str, str]:
+    """Style and script."""
     folder = Path(__file__).parent / "templates"
-    css, js = (folder / "page.css").read_text("utf-8"), (folder / "page.js").read_text("utf-8")
-    return css, js, _hash(css), _hash(js)
+    return (folder / "page.css").read_text("utf-8"), (folder / "page.js").read_text("utf-8")
 
 
 def _hash(text: str) -> str:
@@ -69,10 +68,13 @@ def tags(patient: Patient, waiting: set[str]) -> str:
 def html(page: Page, *, ward: bool = True, title: str = "Bladder ultrasound report") -> str:
     """The page as one HTML text. ward: with the ward and audit screens, else patients only."""
     waiting = {need.anchor for need in page.needs}
-    css, js, css_hash, js_hash = _assets()
+    banner = INVENTED[page.invented]
+    css, js = _assets()
+    # on every printed page, whatever is on it; the text is one of the three above
+    css += f'@page {{ @top-center {{ content: "{banner}"; font: bold 10pt sans-serif; }} }}\n'
     values: dict[str, Any] = {
-        "page": page, "ward": ward, "title": title, "css": css, "js": js, "css_hash": css_hash, "js_hash": js_hash,
-        "banner": INVENTED[page.invented], "version": __version__, "signs": content.SIGNS,
+        "page": page, "ward": ward, "title": title, "css": css, "js": js, "css_hash": _hash(css), "js_hash": _hash(js),
+        "banner": banner, "version": __version__, "signs": content.SIGNS,
         "severity_words": content.WORDS, "calibration_days": content.CALIBRATION_DAYS,
     }  # fmt: skip
     for patient in page.patients:
