@@ -15,17 +15,35 @@ from hypothesis import strategies as st
 from fhir_bladder.terminology import units
 
 TEXTS = st.one_of(
-    st.sampled_from(["ward 3", "a/b|c,d$e\\f", "<script>alert(1)</script> & co", "  blanks  ", "Ä+ö%2F", "\u202eodd", "~._-"]),
+    st.sampled_from(
+        ["ward 3", "a/b|c,d$e\\f", "<script>alert(1)</script> & co", "  blanks  ", "Ä+ö%2F", "\u202eodd", "~._-"]
+    ),
     st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=20).filter(lambda text: text.strip()),
     st.text("\t\n\rab ", min_size=1, max_size=8).filter(lambda text: text.strip()),
 )
-SYSTEMS = st.sampled_from(["https://records.example/mrn", "urn:oid:2.999.1", "https://x.example/a,b|c$d?e=f&g", "urn:x:ä"])
+SYSTEMS = st.sampled_from(
+    ["https://records.example/mrn", "urn:oid:2.999.1", "https://x.example/a,b|c$d?e=f&g", "urn:x:ä"]
+)
 TYPES = st.sampled_from(["MR", "PI", "ward number", "SS"])
 DATES = st.sampled_from(["1951", "1951-03", "1951-03-09", "2014-02-28", "2019"])
 DIGITS = st.one_of(
     st.integers(0, 999).map(str),
     st.from_regex(r"(0|[1-9][0-9]{0,3})\.[0-9]{1,4}", fullmatch=True),
-    st.sampled_from(["1.10", "0.0", "0.00", "1E+2", "1.50E-7", "1E-7", "123456789012345678.9", "0.1234567890123456789", "-1.0"]),
+    st.sampled_from(
+        [
+            "1.10",
+            "0.0",
+            "0.00",
+            "1E+2",
+            "1.50E-7",
+            "1E-7",
+            "123456789012345678.9",
+            "0.1234567890123456789",
+            "-1.0",
+            "0E-12",
+            "-0.00",
+        ]
+    ),
 )
 
 

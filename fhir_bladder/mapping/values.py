@@ -45,11 +45,11 @@ def places_to_keep(text: str) -> int:
 
 
 def _plain(value: Decimal) -> Decimal:
-    """Without an exponent, unless it is far from 1."""
-    if value.is_zero() and value.is_signed():
-        value = value.copy_abs()
+    """Without an exponent, unless it is far from 1; of a zero at most six places, since readers refuse `0E-12`."""
     exponent = value.as_tuple().exponent
     assert isinstance(exponent, int)
+    if value.is_zero():
+        return Decimal(0).scaleb(min(0, max(exponent, -6)))
     if abs(value.adjusted()) > _FAR or abs(exponent) > _FAR:
         return value
     return value.quantize(Decimal(1), context=_WIDE) if exponent > 0 else Decimal(format(value, "f"))
