@@ -137,18 +137,38 @@ def same_subject(ours: Resource, theirs: Resource) -> bool:
 def compare(ours: Sequence[Resource], theirs: Sequence[Resource]) -> Comparison:
     """Compare two states of one exam, each given as its Observations (one, or a group and its members).
 
-    Members are matched by what they measure, not by their place.
+    Members are matched by what they measure, not by their place. What we calculate, other than the volume itself, is
+    left out: it follows from the rest, and from whether the exam is verified.
     """
-    mine, other = _by_key(ours), _by_key(theirs)
-    measured = mine.keys() == other.keys() and all(_measured(mine[k]) == _measured(other[k]) for k in mine)
-    whole = measured and all(_context_agrees(mine[k], other[k]) for k in mine)
+    derived = {name for observation in (*ours, *theirs) for name in _calculated(observation)}
+    mine, other = _by_key(ours, derived), _by_key(theirs, derived)
+    measured = mine.keys() == other.keys() and all(
+        _measured(mine[k], derived) == _measured(other[k], derived) for k in mine
+    )
+    whole = measured and all(_context_agrees(mine[k], other[k], derived) for k in mine)
     subject = bool(ours) and bool(theirs) and same_subject(ours[-1], theirs[-1])
     return Comparison(subject, measured, whole)
 
 
-def _by_key(observations: Iterable[Resource]) -> dict[str, Resource]:
+def _calculated(observation: Resource) -> Iterable[str]:
+    """Codes of what is marked as calculated, apart from the volume."""
+    for element in (observation, *observation.get("component", ())):
+        for extension in element.get("extension", ()):
+            if extension.get("url") == names.ORIGIN and extension.get("valueCode") == "calculated":
+                code = _code(element.get("code"))
+                if code != "volume":
+                    yield code
+
+
+def _components(observation: Resource, derived: set[str]) -> list[Resource]:
+    return [c for c in observation.get("component", ()) if _code(c.get("code")) not in derived]
+
+
+def _by_key(observations: Iterable[Resource], derived: set[str]) -> dict[str, Resource]:
     found: dict[str, Resource] = {}
     for observation in observations:
+        if _code(observation.get("code")) in derived:
+            continue
         value = next((i.get("value", "") for i in observation.get("identifier", ()) if i.get("value")), "")
         parts = value.split("/")
         found["/".join(part for part in parts[2:] if not is_revision(part))] = observation
@@ -160,11 +180,8 @@ def is_revision(part: str) -> bool:
     return part[:1] == "r" and part[1:].isdigit()
 
 
-def _measured(observation: Resource) -> tuple[object, ...]:
-    components = sorted(
-        ((_code(c.get("code")), _value(c), _extension(c, names.SCAN_NUMBER)) for c in observation.get("component", ())),
-        key=repr,
-    )
+def _measured(observation: Resource, derived: set[str]) -> tuple[object, ...]:
+    components = sorted(_component_order(c) for c in _components(observation, derived))
     return (
         _moment(observation.get("effectiveDateTime")),
         _code(observation.get("code")),
@@ -174,7 +191,7 @@ def _measured(observation: Resource) -> tuple[object, ...]:
     )
 
 
-def _context_agrees(ours: Resource, theirs: Resource) -> bool:
+def _context_agrees(ours: Resource, theirs: Resource, derived: set[str]) -> bool:
     if _moment(ours.get("issued")) != _moment(theirs.get("issued")):
         return False
     if [_text(n.get("text")) for n in ours.get("note", ())] != [_text(n.get("text")) for n in theirs.get("note", ())]:
@@ -183,8 +200,8 @@ def _context_agrees(ours: Resource, theirs: Resource) -> bool:
         return False
     if not _extensions_agree(ours, theirs):
         return False
-    mine = sorted(ours.get("component", ()), key=_component_order)
-    other = sorted(theirs.get("component", ()), key=_component_order)
+    mine = sorted(_components(ours, derived), key=_component_order)
+    other = sorted(_components(theirs, derived), key=_component_order)
     return all(_extensions_agree(a, b) for a, b in zip(mine, other, strict=True))
 
 

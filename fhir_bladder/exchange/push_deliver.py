@@ -249,9 +249,9 @@ class Delivery:
         action = job.decision.action
         if action == life.UPDATE:
             entries = push_plan.update(job.exam, job.found, job.reports, job.provenances, self._capability)
-            return push_plan.retract(job.old) + entries
+            return push_plan.retract([*old_reports, *job.old]) + entries
         if action == life.SAME:
-            return push_plan.retract([*job.old, *old_reports]) + self._missing_beside(job)
+            return push_plan.retract([*old_reports, *job.old]) + self._missing_beside(job)
         exam = job.exam
         if action == life.CREATE and job.found:  # members without their group: what is there is not sent again
             return push_plan.update(exam, job.found, job.reports, [], self._capability)
@@ -259,7 +259,7 @@ class Delivery:
             exam = with_revision(exam, job.revision + 1)
         if job.old:
             push_plan.linked(exam, job.old)
-        return push_plan.retract([*job.old, *old_reports]) + push_plan.create(exam, self._capability)
+        return push_plan.retract([*old_reports, *job.old]) + push_plan.create(exam, self._capability)
 
     def _missing_beside(self, job: Job) -> list[Json]:
         if job.whole:

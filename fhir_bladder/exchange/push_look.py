@@ -101,7 +101,7 @@ class Looker:
             pair = (system, revised(key, revision + 1))
             mains = self._proof.by_identifier("Observation", [pair])[pair]
             revision += bool(mains)
-        job.found = []
+        job.found, job.old = [], []
         own = {pair: members.get(pair, []) for pair in observation_keys(job.exam)[:-1]}
         for twice in (resources for resources in own.values() if len(resources) > 1):
             job.decision = _doubled("a measurement of this exam", twice)
