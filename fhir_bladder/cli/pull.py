@@ -48,9 +48,9 @@ def command(
 
     with sending.client(server, auth, deadline, insecure_http) as client:
         if out is not None:
-            with common.progress("resources") as progress:
+            with common.progress("resources") as advance:
                 pulled = pull_to_file(
-                    client, query, out, as_=kind, on_problem=problem, progress=lambda count: progress(count, count)
+                    client, query, out, as_=kind, on_problem=problem, progress=lambda count: advance(count, count)
                 )
             lines = pulled.lines
         else:

@@ -34,7 +34,7 @@ def command(
     """NDJSON files, Bundles or export folders to a tidy table, with dictionary, exclusions and manifest beside it."""
     from fhir_bladder.analysis.tables import table
 
-    with common.progress("resources") as progress:
+    with common.progress("resources") as advance:
         result = table(
             sources,
             view,
@@ -45,7 +45,7 @@ def command(
             pseudonyms=_secret(pseudonyms) if pseudonyms else None,
             shift_dates=shift_dates,
             engine=engine,
-            progress=lambda count: progress(count, count),
+            progress=lambda count: advance(count, count),
         )
     for error in result.errors:
         common.report_error(error)
