@@ -17,6 +17,7 @@ from fhir_bladder.conformance.codes import LANGUAGE_TAG
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import Context
+from fhir_bladder.conformance.quick import Beyond, write
 from fhir_bladder.conformance.schema import Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
@@ -30,6 +31,56 @@ _QUICK_DATETIME = re.compile(
     r"(?:\.[0-9]+)?(?:Z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9])",
     re.ASCII,
 ).fullmatch
+
+
+_MEMO = {
+    "Coding": """def NAME(o, C):
+    if len(o) == 3:
+        key = (o.get('system'), o.get('code'), o.get('display'))
+        if key in SEEN_CODING: return 1
+        if None not in key:
+            if not NAME_full(o, C): return 0
+            if len(SEEN_CODING) < 20000: SEEN_CODING.add(key)
+            return 1
+    return NAME_full(o, C)
+""",
+    "CodeableConcept": """def NAME(o, C):
+    cs = o.get('coding')
+    if len(o) == 2 and type(cs) is list and len(cs) == 1:
+        c = cs[0]
+        if len(c) == 3:
+            key = (o.get('text'), c.get('system'), c.get('code'), c.get('display'))
+            if key in SEEN_CONCEPT: return 1
+            if None not in key:
+                if not NAME_full(o, C): return 0
+                if len(SEEN_CONCEPT) < 20000: SEEN_CONCEPT.add(key)
+                return 1
+    return NAME_full(o, C)
+""",
+    "Quantity": """def NAME(o, C):
+    if len(o) == 4:
+        key = (o.get('unit'), o.get('system'), o.get('code'))
+        if key in SEEN_UNIT: return 1 if type(o['value']) in NUMBER else 0
+        if None not in key:
+            if not NAME_full(o, C): return 0
+            if 'value' in o and len(SEEN_UNIT) < 20000: SEEN_UNIT.add(key)
+            return 1
+    return NAME_full(o, C)
+""",
+}
+"""What repeats from resource to resource is looked up: objects of the usual shape whose texts were judged before."""
+
+
+def _obs_7(o: dict[str, Any]) -> bool:
+    """Whether obs-7 is broken, for objects with the usual keys only."""
+    main = o["code"].get("coding")
+    if not main or not invariants.has_choice(o, "value"):
+        return False
+    for component in o["component"]:
+        for coding in component["code"].get("coding", ()):
+            if coding in main:
+                return True
+    return False
 
 
 def _never(value: Any, context: Context) -> int:
@@ -51,6 +102,8 @@ class Acceptor:
         self._keep: list[Any] = []
         self._roots: dict[tuple[str, tuple[str, ...]], tuple[Accept, ...]] = {}
         self._wanted: dict[str, tuple[str, ...]] = {}
+        self.quick: dict[str, str] = {}
+        self.slow: dict[str, str] = {}
         self._made = 0
         self._codings: set[tuple[Any, Any]] = set()
         self.scope: dict[str, Any] = self._scope()
@@ -141,6 +194,8 @@ class Acceptor:
 
             def make(o: Any, context: Context) -> int:
                 text = emit.source(table, name, self)
+                if table.type in _MEMO and self.schema.type_tree(table.type) is table.node:
+                    text = _MEMO[table.type].replace("NAME", name) + text.replace(f"def {name}(", f"def {name}_full(", 1)
                 exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
                 self._made += 1
                 self._relink(name)
@@ -195,7 +250,16 @@ class Acceptor:
             constraint = next(c for c in table.constraints if c.expression == expression)
             hand = invariants.hand(expression)
             if hand is None:
+                try:
+                    quick = write(expression, table.focus, table.resource)
+                except (Beyond, BladderError):
+                    quick = None
                 made = self.explainer.rule(constraint, table.focus)
+                if quick is not None:
+                    name = self._names[key] = self.constant(quick)
+                    self.quick[expression] = table.focus
+                    return name
+                self.slow[expression] = table.focus
 
                 def run(o: Any, context: Context) -> bool:
                     return made(o, None, context)
@@ -286,7 +350,7 @@ class Acceptor:
             made = matchers(self.schema, node)
         except BladderError:
             return None
-        quick = self._by_code(node)
+        quick = self._by_code(node) or self._by_url(node)
         code = field.type.code
         if quick is None:
 
@@ -323,6 +387,18 @@ class Acceptor:
             return best if best < size else -1
 
         return pick
+
+    def _by_url(self, node: Node) -> Callable[[Any], int] | None:
+        """Extensions told apart by their url."""
+        if node.discriminators != (("value", "url"),):
+            return None
+        table: dict[str, int] = {}
+        for number, (_, piece) in enumerate(node.slices):
+            url = extension_url(self.schema, piece)
+            if url is None:
+                return None
+            table.setdefault(url, number)
+        return lambda item: table.get(item["url"], -1)
 
     def _choice(self, table: Table, field: Field) -> Accept:
         node = field.node
@@ -555,7 +631,10 @@ class Acceptor:
             "LANGUAGE_TAG": LANGUAGE_TAG,
             "QUICK_DATETIME": _QUICK_DATETIME,
             "HASVALUE": lambda o: invariants.has_choice(o, "value"),
-            "TEXT": lambda v: primitives.valid("string", v) and not primitives.untidy(v),
+            "OBS7": _obs_7,
+            "SEEN_CODING": set(),
+            "SEEN_CONCEPT": set(),
+            "SEEN_UNIT": set(),
             "DATED": lambda kind, v: primitives.valid(kind, v) and not primitives.odd_year(v),
             "NARRATIVE": _narrative,
             "NUMBER": frozenset((int, float, Decimal)),
@@ -565,10 +644,11 @@ class Acceptor:
             "ATTACHMENT": values.attachment_problem,
             "RESOURCE": lambda v, context: self._inner(v, context),
         }
-        for code in ("code", "uri"):
+        for code in ("code", "uri", "string"):
             good: set[str] = set()
-            scope[f"OK_{code}"] = good
-            scope[f"SLOW_{code}"] = _remembering(code, good)
+            name = "text" if code == "string" else code
+            scope[f"OK_{name}"] = good
+            scope["TEXT" if code == "string" else f"SLOW_{code}"] = _remembering(code, good)
         return scope
 
     def _coded(self, value: dict[str, Any]) -> bool:
@@ -598,9 +678,9 @@ def _narrative(value: Any, context: Context) -> bool:
 
 def _remembering(code: str, good: set[str]) -> Callable[[Any], bool]:
     def slow(value: Any) -> bool:
-        if not primitives.valid(code, value):
+        if not primitives.valid(code, value) or (code == "string" and primitives.untidy(value)):
             return False
-        if len(good) < _ROOM:
+        if len(good) < _ROOM and len(value) < 200:
             good.add(value)
         return True
 

@@ -16,23 +16,33 @@ HOT: dict[str, tuple[str, ...]] = {
     "Coding": ("system", "code", "display"),
     "CodeableConcept": ("coding", "text"),
     "Quantity": ("value", "unit", "system", "code"),
-    "Reference": ("reference", "display"),
+    "Reference": ("reference", "display", "identifier"),
     "Identifier": ("system", "value"),
-    "Meta": ("profile",),
+    "Meta": ("profile", "security"),
     "HumanName": ("family", "given"),
+    "Element": ("extension",),
     "Observation": (
-        "id", "meta", "identifier", "status", "category", "code", "subject", "effectiveDateTime", "issued", "performer",
-        "device", "valueQuantity", "component", "bodySite",
+        "id", "meta", "identifier", "category", "subject", "effectiveDateTime", "issued", "performer", "device",
+        "valueQuantity", "component", "status", "code", "extension", "bodySite", "note", "encounter", "basedOn",
     ),
-    "Observation.component": ("code", "valueQuantity"),
+    "Observation.component": (
+        "valueQuantity", "code", "extension", "valueCodeableConcept", "valueBoolean", "valueInteger", "dataAbsentReason",
+    ),
+    "Annotation": ("text", "time", "authorString"),
 }  # fmt: skip
 """The usual keys of the types met most; other tables check their mandatory keys inline."""
+
+FIRST = {"Observation": 13, "Reference": 2, "Meta": 1, "Annotation": 1}
+"""How many of the usual keys are looked for at once; the rest only while keys are left."""
 
 _INLINE: dict[str, str] = {
     "dataAbsentReason.empty() or value.empty()": "'dataAbsentReason' in o and HASVALUE(o)",
     "code.empty() or system.exists()": "'code' in o and 'system' not in o",
     "value.empty() or system.exists()": "'value' in o and 'system' not in o",
     "comparator.empty()": "'comparator' in o",
+    "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()": (
+        "'component' in o and OBS7(o)"
+    ),
 }
 _CONTAINED = ("contained.contained", "contained.meta.")
 
@@ -60,9 +70,15 @@ def hot_keys(table: Table) -> tuple[list[str], list[str]]:
         for f in table.fields.values()
         if f.node.min and f.node.max != 0 and (not f.node.choice or len(f.node.types) == 1)
     ]
-    if table.type == "Extension":
+    if table.type == "Extension" and not (table.node.fixed_url and _one_value(table)):
         return [], []
     return must, [k for k in usual if k in table.fields and k not in must and table.fields[k].node.max != 0]
+
+
+def _one_value(table: Table) -> bool:
+    """Whether an extension must hold exactly one kind of value, so that ext-1 needs no look."""
+    node, keys = table.choices.get("value", (None, ()))
+    return node is not None and node.min == 1 and len(node.types) == 1 and not node.slices
 
 
 def source(table: Table, name: str, names: Names) -> str:
@@ -73,27 +89,31 @@ def source(table: Table, name: str, names: Names) -> str:
     if not must:
         lines.append("    if not o: return 0")
     groups: dict[str, list[str]] = {}
-    for key in (*must, *usual):
-        field = table.fields[key]
-        if field.node.choice and key in usual:
-            groups.setdefault(field.node.name, []).append(key)
+    for key in usual:
+        if table.fields[key].node.choice:
+            groups.setdefault(table.fields[key].node.name, []).append(key)
     for key in must:
         lines.append(f"    v = o[{key!r}]")
         lines += _indent(body(table, table.fields[key], "v", names))
-    for key in usual:
-        field = table.fields[key]
-        if field.node.choice and len(groups[field.node.name]) > 1:
-            continue
-        lines += [f"    v = o.get({key!r})", "    if v is not None:", "        n -= 1"]
-        lines += _indent(body(table, field, "v", names), 2)
-    for keys in groups.values():
-        if len(keys) < 2:
-            continue
-        for depth, key in enumerate(keys):
-            lines += _indent([f"v = o.get({key!r})", "if v is not None:", "    n -= 1"], 1 + depth)
-            lines += _indent(body(table, table.fields[key], "v", names), 2 + depth)
-            lines += _indent(["else:"], 1 + depth)
-        lines += _indent(["pass"], 1 + len(keys))
+    first = FIRST.get(table.type, len(usual)) if table.type != "BackboneElement" else 1
+    started: set[str] = set()
+    for number, key in enumerate(usual):
+        depth = 1
+        if number >= first:
+            lines.append("    if n:")
+            depth = 2
+        node = table.fields[key].node
+        group = node.name if node.choice and len(groups[node.name]) > 1 else ""
+        if group and group not in started:
+            started.add(group)
+            lines.append(f"    w_{group} = None")
+        if group and key != groups[group][0]:
+            lines += _indent([f"if w_{group} is None:"], depth)
+            depth += 1
+        lines += _indent([f"v = o.get({key!r})", "if v is not None:", "    n -= 1"], depth)
+        if group:
+            lines += _indent([f"    w_{group} = v"], depth)
+        lines += _indent(body(table, table.fields[key], "v", names), depth + 1)
     for node in table.required:
         if not node.choice and not node.min and names.check(f"{table.name}.{node.name}:slices-required"):
             lines.append(f"    if {node.name!r} not in o: return 0")
@@ -105,7 +125,7 @@ def source(table: Table, name: str, names: Names) -> str:
             keys = [k for k in table.choices[node.name][1] if k in usual]
             test = " and ".join(f"{k!r} not in o" for k in keys) or "True"
             lines.append(f"    if {test}: return {general}(o, C)")
-    if table.type == "Extension":
+    if table.type == "Extension" and not must:
         lines.append(f"    return {general}(o, C)")
         return "\n".join(lines)
     lines.append(f"    if n: return {general}(o, C)")
@@ -122,7 +142,7 @@ def _rules(table: Table, names: Names, *, inline: bool) -> Iterator[str]:
         expression = " ".join(constraint.expression.split())
         if table.type == "Reference" and constraint.key == "ref-1":
             continue  # part of the target check
-        if expression.startswith(_CONTAINED):
+        if inline and (expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1")):
             continue  # no contained inline; the general function judges it
         if inline and expression in _INLINE:
             yield f"if {_INLINE[expression]}: return 0"
@@ -246,10 +266,7 @@ def _pattern(pattern: Any, v: str, names: Names) -> list[str]:
 
 
 _QUICK: dict[str, Callable[[str], str]] = {
-    "string": lambda v: (
-        f"if (type({v}) is not str or not 0 < len({v}) < 60000 or not {v}.isprintable() or {v} != {v}.strip()) "
-        f"and not TEXT({v}): return 0"
-    ),
+    "string": lambda v: f"if {v} not in OK_text and not TEXT({v}): return 0",
     "code": lambda v: f"if {v} not in OK_code and not SLOW_code({v}): return 0",
     "uri": lambda v: f"if {v} not in OK_uri and not SLOW_uri({v}): return 0",
     "dateTime": lambda v: f"if QUICK_DATETIME({v}) is None and not DATED('dateTime', {v}): return 0",

@@ -79,6 +79,12 @@ class Node:
     language: bool = False
     refers: str = ""
 
+    @property
+    def fixed_url(self) -> str:
+        """The url of an extension definition; empty for others and for Extension itself."""
+        kid = self.kids.get("url")
+        return kid.fixed if kid is not None and isinstance(kid.fixed, str) else ""
+
 
 @dataclass(slots=True, eq=False)
 class Field:
