@@ -26,9 +26,6 @@ CONFIG_NAME = "fhir-bladder.toml"
 _SITE = "fhir_bladder.site"
 _MAPPING_KEYS = ("key_system", "device_system", "category", "send_calculated_mass")
 
-Progress = Callable[[int, int], None]
-"""Takes how much is done and how much is known to be there."""
-
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
@@ -261,17 +258,25 @@ def optional_output(path: Path | None) -> Iterator[IO[bytes] | None]:
         yield stream
 
 
+class Progress:
+    """A progress bar on a terminal; nothing elsewhere."""
+
+    def __init__(self, bar: Any = None) -> None:
+        self._bar = bar
+
+    def __call__(self, done: int, known: int = 0) -> None:
+        """Show how much is done and how much is known to be there."""
+        if self._bar is not None:
+            self._bar.length = max(done, known, 1)
+            self._bar.pos = done
+            self._bar.update(0)
+
+
 @contextlib.contextmanager
 def progress(what: str) -> Iterator[Progress]:
-    """A progress bar on a terminal; nothing elsewhere."""
+    """Show how far long work has come."""
     if not sys.stderr.isatty():
-        yield lambda _done, _known: None
+        yield Progress()
         return
     with click.progressbar(length=1, label=what, file=sys.stderr, show_pos=True) as bar:
-
-        def update(done: int, known: int) -> None:
-            bar.length = max(known, 1)
-            bar.pos = done
-            bar.update(0)
-
-        yield update
+        yield Progress(bar)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any, cast
 
@@ -49,13 +50,11 @@ def command(
     with sending.client(server, auth, deadline, insecure_http) as client:
         if out is not None:
             with common.progress("resources") as advance:
-                pulled = pull_to_file(
-                    client, query, out, as_=kind, on_problem=problem, progress=lambda count: advance(count, count)
-                )
+                pulled = pull_to_file(client, query, out, as_=kind, on_problem=problem, progress=advance)
             lines = pulled.lines
         else:
             lines = 0
-            stream = click.get_binary_stream("stdout")
+            stream = sys.stdout.buffer
             for value in pull(client, query, as_=kind, on_problem=problem):
                 stream.write(wire.dumps(value) + b"\n")
                 lines += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -126,6 +127,6 @@ def _dry_run(items: Iterator[Any], client: Any, target: str, choices: Any, key_s
 
     count = 0
     for request in requests(items, client, target, choices, key_system=key_system):
-        click.get_binary_stream("stdout").write(wire.dumps(request) + b"\n")
+        sys.stdout.buffer.write(wire.dumps(request) + b"\n")
         count += 1
     common.say(f"dry run: {count} requests would be sent; nothing was sent or kept")

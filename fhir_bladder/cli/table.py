@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -39,13 +40,13 @@ def command(
             sources,
             view,
             out,
-            stream=None if out else click.get_binary_stream("stdout"),
+            stream=None if out else sys.stdout.buffer,
             include=[reason.strip() for reason in include.split(",") if reason.strip()],
             key_system=common.site_value("key_system", ""),
             pseudonyms=_secret(pseudonyms) if pseudonyms else None,
             shift_dates=shift_dates,
             engine=engine,
-            progress=lambda count: advance(count, count),
+            progress=advance,
         )
     for error in result.errors:
         common.report_error(error)
