@@ -137,7 +137,7 @@ class Pseudonyms:
 
     def _value(self, name: str, value: Any, kind: str, patient: str) -> Any:
         if name[0] == "_" or name in _DROPPED:
-            return value if name == "text" and value in _TEXTS else None
+            return value if name == "text" and isinstance(value, str) and value in _TEXTS else None
         if isinstance(value, list):
             kept = [v for item in value if (v := self._value(name, item, kind, patient)) is not None]
             return kept or None
@@ -159,7 +159,7 @@ class Pseudonyms:
                     out[key] = {"value": hidden}
             elif key == "reference" and isinstance(item, str):
                 out[key] = self._reference(item)
-            elif key == "text" and item in _TEXTS:
+            elif key == "text" and isinstance(item, str) and item in _TEXTS:
                 out[key] = item
             elif (kept := self._value(key, item, kind, patient)) is not None:
                 out[key] = kept

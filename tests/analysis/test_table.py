@@ -1,0 +1,376 @@
+"""`table`: counting rules, formats, side files, bad input. Every count is worked out by hand beside the check."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+import json
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fhir_bladder import wire
+from fhir_bladder.analysis import census
+from fhir_bladder.analysis.tables import table
+from fhir_bladder.errors import ConfigError, InputError
+
+Json = dict[str, Any]
+
+
+def flow(target: Path, read_csv: Any) -> dict[str, int]:
+    return {row["step"]: int(row["resources"]) for row in read_csv(target.with_suffix(".excluded.csv"))}
+
+
+@pytest.mark.parametrize("shape", ["panel", "single"])
+def test_the_example_in_both_shapes(
+    shape: str, record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    source = ndjson(observations(record(), shape))
+    target = tmp_path / "m.csv"
+    result = table([source], "measurements", target)
+    rows = {(r["concept"], r["scan_number"]): r for r in read_csv(target)}
+    assert {r["exam_key"] for r in rows.values()} == {"HT-0093/2026-00417"}
+    assert rows["volume", "2"]["value"] == "186"
+    assert rows["volume", "2"]["role"] == "result"
+    assert rows["scan-volume", "1"]["role"] == "repeat"
+    assert rows["scan-volume", "1"]["off_centre_towards"] == "left"
+    assert rows["wall-thickness", "2"]["value_text"] == "2.40"
+    # 0.957 × 164 × 0.240 = 37.67 g (the issue's own check of the example)
+    mass = rows["calculated-mass", "2"]
+    assert (mass["value"], mass["role"], mass["model"], mass["density"]) == (
+        "37.7",
+        "calculated",
+        "area-thickness",
+        "0.957",
+    )
+    assert rows["time-since-void", ""]["value"] == "7"
+    assert result.rows == len(rows) == 8
+    target = tmp_path / "e.csv"
+    table([source], "exams", target)
+    [exam] = read_csv(target)
+    assert exam["started_at_local"] == "2026-03-18T10:42:00+01:00"
+    assert exam["started_at"] == "2026-03-18T09:42:00Z"
+    assert (exam["void_state"], exam["void_attempt"], exam["minutes_since_void"]) == ("post-void", "voided", "7")
+    assert (exam["verified"], exam["synthetic"], exam["shape"]) == ("true", "false", shape)
+    assert exam["patient"] == "https://ward-h.example/mrn|H700-431"
+    assert exam["patient_exam"] == "1"
+
+
+def test_both_shapes_give_the_same_measurements(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    made = []
+    for shape in ("panel", "single"):
+        target = tmp_path / f"{shape}.csv"
+        table([ndjson(observations(record(), shape), f"{shape}.ndjson")], "measurements", target)
+        made.append(sorted(tuple(r.items()) for r in read_csv(target)))
+    assert made[0] == made[1]
+
+
+def test_an_exam_in_both_shapes_counts_once(
+    record: Any, observations: Any, stored: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    both = [stored(o, f"s{n}") for n, o in enumerate(observations(record(), "single"))]
+    both.append(stored(observations(record(), "panel")[0], "p"))
+    for order in (both, list(reversed(both))):
+        source = ndjson(order)
+        table([source], "exams", tmp_path / "e.csv")
+        table([source], "measurements", tmp_path / "m.csv")
+        assert [e["shape"] for e in read_csv(tmp_path / "e.csv")] == ["panel"]
+        assert [r["value"] for r in read_csv(tmp_path / "m.csv") if r["concept"] == "volume"] == ["186"]
+
+
+def test_only_the_newest_version_counts(
+    record: Any, observations: Any, stored: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    [first] = observations(record(location="Ward A"))
+    [second] = observations(record(location="Ward B", status="amended"))
+    old, new = stored(first, "o", "1", "2026-03-18T10:00:00Z"), stored(second, "o", "2", "2026-03-19T10:00:00+01:00")
+    for order in ([old, new], [new, old]):
+        target = tmp_path / "e.csv"
+        result = table([ndjson(order)], "exams", target)
+        assert [e["location"] for e in read_csv(target)] == ["Ward B"]
+        assert result.counts["older-version"] == 1
+        assert wire.loads(target.with_suffix(".older.ndjson").read_bytes())["meta"]["versionId"] == "1"
+        # a view of the user's own goes through the input once, and again only where a row was overturned
+        own: Json = {"resource": "Observation", "select": [{"column": [{"name": "v", "path": "meta.versionId"}]}]}
+        table([ndjson(order)], own, tmp_path / "own.csv")
+        assert read_csv(tmp_path / "own.csv") == [{"v": "2"}]
+
+
+def test_what_is_left_out_is_counted(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    exams = [
+        record(exam_number="1"),
+        record(exam_number="2", status="entered-in-error"),
+        record(exam_number="3", verified=None),
+        record(exam_number="4", synthetic=True),
+        record(exam_number="5", supersedes="6"),
+        record(exam_number="6"),
+    ]
+    source = ndjson([o for e in exams for o in observations(e)])
+    target = tmp_path / "e.csv"
+    result = table([source], "exams", target)
+    assert [e["exam_number"] for e in read_csv(target)] == ["1", "5"]
+    expected = {"kept": 2, "entered-in-error": 1, "preliminary": 1, "synthetic": 1, "superseded": 1}
+    assert {name: n for name, n in result.counts.items() if n} == expected
+    steps = flow(target, read_csv)
+    assert steps["read"] == 6 == steps["kept"] + sum(n for s, n in steps.items() if s.startswith("left out"))
+    table([source], "exams", target, include=["preliminary", "superseded", "synthetic", "entered-in-error"])
+    assert len(read_csv(target)) == 6
+
+
+def test_a_bound_never_counts_as_a_value(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    scans = [{"scan_number": 1, "volume": {"value": 1500, "unit": "mL", "comparator": ">"}}]
+    target = tmp_path / "m.csv"
+    made = record(scans=scans, reported_scan=None, choice_rule=None, wall=None)
+    table([ndjson(observations(made))], "measurements", target)
+    row = next(r for r in read_csv(target) if r["concept"] == "volume")
+    assert (row["value"], row["comparator"], row["limit"], row["value_text"]) == ("", ">", "1500", ">1500")
+
+
+def test_absent_is_not_zero(record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path) -> None:
+    target = tmp_path / "m.csv"
+    scans = [{"scan_number": 1, "absent_reason": "not-seen"}]
+    made = record(scans=scans, reported_scan=1, choice_rule=None, wall=None)
+    table([ndjson(observations(made))], "measurements", target)
+    row = next(r for r in read_csv(target) if r["concept"] == "volume")
+    assert (row["value"], row["absent_reason"], row["absent_text"]) == ("", "unknown", "bladder not seen")
+
+
+def test_digits_come_back_where_a_server_dropped_zeros(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    [exam] = observations(record())
+    text = wire.dumps(exam).replace(b'"value":2.40', b'"value":2.4')
+    assert b'"value":2.4,' in text
+    target = tmp_path / "m.csv"
+    table([ndjson([text])], "measurements", target)
+    row = next(r for r in read_csv(target) if r["concept"] == "wall-thickness")
+    assert (row["value"], row["value_text"]) == ("2.40", "2.40")
+
+
+def test_age_and_exam_index_come_from_the_patients(
+    record: Any, bundle: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    # born 1951-03-09: 74 the day before the birthday, 75 on it
+    days = [("1", "2026-03-09T08:00:00+01:00"), ("2", "2026-03-08T08:00:00+01:00"), ("3", "2026-03-08T07:00:00+01:00")]
+    bundles = [bundle(record(exam_number=n, started_at=at, voided_at=None)) for n, at in days]
+    target = tmp_path / "e.csv"
+    table([ndjson(bundles)], "exams", target)
+    found = {e["exam_number"]: (e["age_years"], e["patient_exam"], e["gender"]) for e in read_csv(target)}
+    assert found == {"1": ("75", "3", "male"), "2": ("74", "2", "male"), "3": ("74", "1", "male")}
+
+
+def test_formulas_are_made_harmless_and_numbers_left_alone(tmp_path: Path, ndjson: Any) -> None:
+    values = ["=1+1", "+1", "-1", "@x", "\tx", "|x", "plain", "a=b", 'q"=x', ""]
+    resources: list[Json] = [
+        {"resourceType": "Basic", "id": f"b{n}", "language": v, "n": Decimal("-1.50"), "e": Decimal("1E+3")}
+        for n, v in enumerate(values)
+    ]
+    columns = [
+        {"name": "text", "path": "language", "type": "string"},
+        {"name": "n", "path": "n", "type": "decimal"},
+        {"name": "e", "path": "e", "type": "decimal"},
+    ]
+    view: Json = {"resource": "Basic", "select": [{"column": columns}]}
+    out = io.BytesIO()
+    table([ndjson(resources)], view, stream=out)
+    lines = out.getvalue().decode().split("\n")[1:-1]
+    assert lines == [
+        "'=1+1,-1.50,1000", "'+1,-1.50,1000", "'-1,-1.50,1000", "'@x,-1.50,1000", "'\tx,-1.50,1000", "'|x,-1.50,1000",
+        "plain,-1.50,1000", "a=b,-1.50,1000", '"q""=x",-1.50,1000', ",-1.50,1000",
+    ]  # fmt: skip
+
+
+def test_parquet_has_real_types(record: Any, observations: Any, ndjson: Any, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    source = ndjson(observations(record()))
+    table([source], "exams", tmp_path / "e.parquet")
+    table([source], "measurements", tmp_path / "m.parquet")
+    exams = parquet.read_table(tmp_path / "e.parquet")
+    kinds = {field.name: str(field.type) for field in exams.schema}
+    assert kinds["started_at"] == "timestamp[us, tz=UTC]"
+    assert kinds["verified"] == "bool"
+    assert kinds["calibrated_on"] == "date32[day]"
+    assert kinds["minutes_since_void"] == "decimal128(38, 12)"
+    assert exams.schema.field("started_at").metadata[b"description"] == b"Start of the exam in UTC"
+    [row] = exams.to_pylist()
+    assert row["started_at"] == dt.datetime(2026, 3, 18, 9, 42, tzinfo=dt.UTC)
+    values = {r["concept"]: r["value"] for r in parquet.read_table(tmp_path / "m.parquet").to_pylist()}
+    assert values["wall-thickness"] == Decimal("2.40")
+
+
+def test_parquet_says_what_does_not_fit_its_types(ndjson: Any, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    view: Json = {"resource": "Basic", "select": [{"column": [{"name": "t", "path": "t", "type": "dateTime"}]}]}
+    source = ndjson([{"resourceType": "Basic", "t": "2026-03"}, {"resourceType": "Basic", "t": "2026-03-18T10:00:00Z"}])
+    result = table([source], view, tmp_path / "t.parquet")
+    assert [r["t"] is None for r in parquet.read_table(tmp_path / "t.parquet").to_pylist()] == [True, False]
+    assert result.notes == ["column t: 1 values do not fit its type and are empty; CSV and NDJSON keep them"]
+
+
+def test_ndjson_keeps_digits_and_nulls(record: Any, observations: Any, ndjson: Any, tmp_path: Path) -> None:
+    table([ndjson(observations(record()))], "measurements", tmp_path / "m.ndjson")
+    lines = (tmp_path / "m.ndjson").read_bytes().splitlines()
+    thickness = next(line for line in lines if b'"wall-thickness"' in line)
+    assert b'"value":2.40,' in thickness
+    assert b'"comparator":null' in thickness
+
+
+def test_dictionary_and_manifest_stand_beside(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    source = ndjson(observations(record()))
+    target = tmp_path / "m.csv"
+    table([source], "measurements", target)
+    header = target.read_text().split("\n")[0].split(",")
+    entries = {e["column"]: e for e in read_csv(target.with_suffix(".dictionary.csv"))}
+    assert set(header) <= set(entries)
+    assert all(entries[name]["meaning"] for name in header)
+    assert entries["filling_volume"]["unit"] == "mL"
+    assert entries["value where concept = wall-thickness"]["unit"] == "mm"
+    manifest = json.loads(target.with_suffix(".manifest.json").read_text())
+    assert manifest["inputs"] == [{"file": source.name, "sha256": hashlib.sha256(source.read_bytes()).hexdigest()}]
+    assert manifest["table_sha256"] == hashlib.sha256(target.read_bytes()).hexdigest()
+    assert manifest["rows"] == 8
+
+
+def test_bad_lines_go_aside_and_the_rest_goes_on(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    [good] = observations(record())
+    whole = wire.dumps(good)
+    lines = [
+        whole,
+        whole[: len(whole) // 2],
+        whole + whole,
+        b"",
+        b'{"resourceType":"Patient","id":"p"}',
+        b"[1,2]",
+        b"nonsense",
+        b'{"status":"final"}',
+        b'"text"',
+        b'{"resourceType":"Observation","x":' + b"[" * 3000 + b"]" * 3000 + b"}",
+    ]
+    target = tmp_path / "e.csv"
+    result = table([ndjson(lines)], "exams", target)
+    assert len(read_csv(target)) == 1
+    rejected = [wire.loads(line) for line in target.with_suffix(".rejected.ndjson").read_bytes().splitlines()]
+    reasons = {r["line"]: r["reason"] for r in rejected}
+    assert set(reasons) >= {2, 3, 6, 7, 8, 9}
+    assert "breaks off" in reasons[2]
+    assert "more than one" in reasons[3]
+    assert "resourceType" in reasons[8]
+    assert result.rejected == len(rejected)
+    assert result.exit_codes == {1}
+
+
+def test_a_line_of_a_hundred_megabytes_is_skipped_in_flat_memory(
+    record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    [good] = observations(record())
+    source = tmp_path / "long.ndjson"
+    with source.open("wb") as stream:
+        stream.write(wire.dumps(good) + b"\n" + b'{"resourceType":"Observation","x":"')
+        for _ in range(100):
+            stream.write(b"y" * (1 << 20))
+        stream.write(b'"}\n' + wire.dumps({"resourceType": "Patient", "id": "p"}) + b"\n")
+    target = tmp_path / "e.csv"
+    result = table([source], "exams", target)
+    assert len(read_csv(target)) == 1
+    assert result.resources == 2
+    [rejected] = [wire.loads(line) for line in target.with_suffix(".rejected.ndjson").read_bytes().splitlines()]
+    assert rejected["line"] == 2
+    assert "above" in rejected["reason"]
+
+
+def test_documents_bundles_and_folders_are_read_too(
+    record: Any, bundle: Any, observations: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    folder = tmp_path / "export"
+    folder.mkdir()
+    indented = json.dumps(wire.loads(wire.dumps(bundle(record(exam_number="1")))), indent=2, default=float)
+    (tmp_path / "one.json").write_text(indented)
+    (folder / "Observation.ndjson").write_bytes(wire.dumps(observations(record(exam_number="2"))[0]) + b"\n")
+    (folder / "Observation.error.ndjson").write_bytes(b'{"resourceType":"OperationOutcome"}\n')
+    (folder / "ledger.json").write_text("{}")
+    target = tmp_path / "e.csv"
+    result = table([tmp_path / "one.json", folder, tmp_path / "missing.ndjson"], "exams", target)
+    assert sorted(e["exam_number"] for e in read_csv(target)) == ["1", "2"]
+    [error] = result.errors
+    assert isinstance(error, InputError)
+    assert result.exit_codes == {3}
+
+
+def test_an_empty_input_says_so(tmp_path: Path) -> None:
+    (tmp_path / "empty.ndjson").write_bytes(b"")
+    result = table([tmp_path / "empty.ndjson"], "exams", tmp_path / "e.csv")
+    assert result.notes == ["the input is empty: no resource was found"]
+    assert (tmp_path / "e.csv").read_text().count("\n") == 1
+
+
+def test_a_site_key_system_is_used(record: Any, observations: Any, ndjson: Any, read_csv: Any, tmp_path: Path) -> None:
+    [exam] = observations(record())
+    exam = {**exam, "identifier": [{"system": "urn:x", "value": "A/1"}, {"system": "urn:site", "value": "HT-0093/9"}]}
+    table([ndjson([exam])], "exams", tmp_path / "e.csv", key_system="urn:site")
+    assert [e["exam_key"] for e in read_csv(tmp_path / "e.csv")] == ["HT-0093/9"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"view": "nothing"}, "no view"),
+        ({"view": "exams", "include": ["all"]}, "cannot include"),
+        ({"view": "exams", "shift_dates": True}, "shifted by the secret"),
+        ({"view": "exams", "engine": "abacus"}, "no engine"),
+        ({"view": "exams", "out": "x.xls"}, "cannot tell the format"),
+    ],
+)
+def test_wrong_requests_are_refused_before_anything_is_written(
+    arguments: Json, words: str, ndjson: Any, tmp_path: Path
+) -> None:
+    arguments = dict(arguments)
+    out = tmp_path / str(arguments.pop("out", "x.csv"))
+    with pytest.raises(ConfigError, match=words):
+        table([ndjson([])], arguments.pop("view"), out, **arguments)
+    assert not out.exists()
+
+
+def test_a_table_that_is_there_is_whole(record: Any, observations: Any, ndjson: Any, tmp_path: Path) -> None:
+    table([ndjson(observations(record()))], "exams", tmp_path / "out" / "e.csv")
+    assert not [p for p in (tmp_path / "out").iterdir() if p.name.startswith(".")]
+
+
+def test_a_large_census_moves_to_disk_and_counts_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    heads = [
+        census.Header("Observation", 0, f"exam HT/{n % 400}", f"HT/{n % 400}", n * 7919 % 1000, "final", False, "")
+        for n in range(2000)
+    ]
+    results = []
+    for limit in (150_000, 50):
+        monkeypatch.setattr(census, "IN_MEMORY", limit)
+        with census.Census() as count:
+            for head in heads:
+                count.see(head)
+            results.append((bytes(count.reasons), count.overturned))
+    assert results[0] == results[1]
+    assert results[0][0].count(census.KEEP) == 400
+
+
+def test_progress_is_told(record: Any, observations: Any, tmp_path: Path) -> None:
+    told: list[int] = []
+    line = wire.dumps(observations(record())[0]) + b"\n"
+    (tmp_path / "many.ndjson").write_bytes(line * 20_000)
+    table([tmp_path / "many.ndjson"], "exams", tmp_path / "e.csv", progress=told.append)
+    assert told[:2] == [10_000, 20_000]
+
+
+Make = Callable[..., Json]
