@@ -140,7 +140,14 @@ class Folder:
         if group:
             self._outbox.accept(self._target, group)
         reached("file-committed")
-        self._move(path, handled)
+        try:
+            self._move(path, handled)
+        except FileNotFoundError:
+            handled.outcome = "gone"  # somebody took it away while it was read; what was in it is kept
+        except OSError as error:
+            raise ConfigError(
+                f"a file cannot be moved: {(error.strerror or str(error)).lower()}", str(path), "allow it, or move it"
+            ) from None
         reached("file-moved")
         log.event("intake.file", kind=handled.outcome, count=handled.records)
         return handled

@@ -21,6 +21,7 @@ from fhir_bladder.errors import BladderError, ConfigError
 from fhir_bladder.intake import mllp
 from fhir_bladder.intake.commit import Answer, Committer, GroupedOutbox, Prepares
 from fhir_bladder.intake.folder import SETTLE_S, Folder, Handled
+from fhir_bladder.intake.mllp import MAX_MESSAGE
 from fhir_bladder.intake.status import Alert, Limits, Status
 from fhir_bladder.readers.items import ReadOptions
 from fhir_bladder.readers.reading import maps_of
@@ -52,7 +53,7 @@ class ListenOptions:
     status_file: str | Path | None = None
     tls: ssl.SSLContext | None = None
     held_answer: str = "A"
-    max_message: int = mllp.MAX_MESSAGE
+    max_message: int = MAX_MESSAGE
     settle: float = SETTLE_S
     limits: Limits = field(default_factory=Limits)
 
@@ -95,8 +96,8 @@ class Listener:
         )  # fmt: skip
         self._arrived = threading.Event()
         self._stopped = threading.Event()
-        self._stop: Callable[[], None] = lambda: None
-        self._error: BladderError | None = None
+        self._stop: Callable[[], object] = lambda: None
+        self._error: Exception | None = None
         self.port = 0
 
     def stop(self) -> None:
@@ -182,7 +183,7 @@ class Listener:
     def _guarded(self, work: Callable[[], None]) -> None:
         try:
             work()
-        except BladderError as error:
+        except Exception as error:  # noqa: BLE001 - a listener that can no longer work must end, not look alive
             self._error = self._error or error
             self.stop()
 

@@ -1,0 +1,307 @@
+"""MLLP: acknowledged only what is durable, by the rules of the issue; what is no message closes the connection."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import ssl
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+
+from fhir_bladder.errors import ConfigError
+from fhir_bladder.intake import GroupedOutbox, tls_context
+from fhir_bladder.intake.mllp import address, is_loopback
+from fhir_bladder.readers import v2_parse
+
+
+def fields_of(answer: bytes, name: str) -> list[str]:
+    return next((s.fields for s in v2_parse.parse(answer).segments if s.name == name), [])
+
+
+def test_a_message_is_acknowledged_and_in_the_outbox(listening: Any, client: Any, message: Any) -> None:
+    one, port = listening()
+    with client(port) as sender:
+        answer = sender.ask(message(1))
+    assert fields_of(answer, "MSA")[1:3] == ["AA", "1"]
+    assert fields_of(answer, "MSH")[3:7] == ["EHR", "HOSP", "APP", "WARD"]
+    assert fields_of(answer, "MSH")[9] == "ACK^R01^ACK" and fields_of(answer, "MSH")[12] == "2.5.1"
+    assert one.exams() == [("LK-1/E-1", "waiting")]
+    row = next(one.outbox.rows())
+    assert one.outbox.source(row.id) == message(1)
+    assert row.file == "mllp 127.0.0.1"
+
+
+def test_the_public_parser_reads_the_acknowledgement(listening: Any, client: Any, message: Any) -> None:
+    hl7 = pytest.importorskip("hl7", reason="the public HL7 parser is not installed")
+    _, port = listening()
+    with client(port) as sender:
+        for data, code in ((message(1), "AA"), (message(2, **{"9": "ADT^A01"}), "AR")):
+            answer = hl7.parse(sender.ask(data).decode())
+            assert str(answer.segment("MSA")[1]) == code
+            assert str(answer.segment("MSH")[9]).startswith("ACK")
+
+
+def test_the_same_message_again_gets_the_same_answer_and_no_second_exam(
+    listening: Any, client: Any, message: Any
+) -> None:
+    one, port = listening()
+    with client(port) as sender:
+        answers = [sender.ask(message(1)) for _ in range(3)]
+    assert len(set(answers)) == 1
+    assert one.exams() == [("LK-1/E-1", "waiting")]
+    with client(port) as sender:  # same control id, other content: another message
+        other = sender.ask(message(1, volume=200))
+    assert other != answers[0] and fields_of(other, "MSA")[1] == "AA"
+
+
+def test_the_answer_outlives_a_restart(running: Any, client: Any, message: Any) -> None:
+    answers = []
+    for _ in range(2):
+        one = running(mllp="127.0.0.1:0")
+        with client(one.start()) as sender:
+            answers.append(sender.ask(message(1)))
+        one.stop()
+    assert answers[0] == answers[1]
+
+
+@pytest.mark.parametrize(("held_answer", "code"), [("A", "AA"), ("E", "AE")])
+def test_wrong_content_is_held_and_acknowledged(
+    listening: Any, client: Any, message: Any, held_answer: str, code: str
+) -> None:
+    one, port = listening(held_answer=held_answer)
+    with client(port) as sender:
+        answer = sender.ask(message(1, volume="abc"))
+    assert fields_of(answer, "MSA")[1] == code
+    ((key, state),) = one.exams()
+    assert (key, state) == ("LK-1/E-1", "held")
+    row = next(one.outbox.rows())
+    assert row.code == "unreadable" and "OBX-5" in row.reason
+    assert one.outbox.source(row.id) == message(1, volume="abc")
+    if code == "AE":
+        assert "is not a number" in fields_of(answer, "ERR")[8]
+
+
+@pytest.mark.parametrize("header", [{"9": "ADT^A01"}, {"9": "ORM^O01"}, {"12": "3.0"}, {"12": ""}, {"9": ""}])
+def test_types_and_versions_we_do_not_take_are_rejected(
+    listening: Any, client: Any, message: Any, header: dict[str, str]
+) -> None:
+    one, port = listening()
+    with client(port) as sender:
+        assert fields_of(sender.ask(message(1, **header)), "MSA")[1] == "AR"
+        assert fields_of(sender.ask(message(2)), "MSA")[1] == "AA"
+    assert [key for key, _ in one.exams()] == ["LK-1/E-2"]
+
+
+@pytest.mark.parametrize(
+    ("modes", "code"), [(("", ""), "AA"), (("AL", "AL"), "AA"), (("AL", "NE"), "CA"), (("NE", "AL"), "AA")]
+)
+def test_acknowledgement_modes(listening: Any, client: Any, message: Any, modes: tuple[str, str], code: str) -> None:
+    _, port = listening()
+    with client(port) as sender:
+        answer = sender.ask(message(1, **{"15": modes[0], "16": modes[1]}))
+    assert fields_of(answer, "MSA")[1] == code
+
+
+def test_no_acknowledgement_where_none_is_wanted(listening: Any, client: Any, message: Any) -> None:
+    one, port = listening()
+    with client(port) as sender:
+        sender.send(message(1, **{"15": "NE", "16": "NE"}))
+        assert fields_of(sender.ask(message(2)), "MSA")[2] == "2"
+    assert len(one.exams()) == 2
+
+
+@pytest.mark.parametrize(
+    ("data", "word"),
+    [
+        (b"hello\r\n", "no-frame"),
+        (b"\x0bPID|1|2\x1c\r", "no-header"),
+        (b"\x0b\x1c\r", "no-header"),
+        (b"\x0bMSH|^^^^|A\x1c\r", "no-header"),
+        (b"\x0bMSH|^~\\&|A", "frame-cut-off"),
+        (b"\x0b" + b"x" * 300_000, "frame-too-large"),
+    ],
+)
+def test_what_is_no_message_closes_the_connection(
+    listening: Any, client: Any, message: Any, data: bytes, word: str
+) -> None:
+    one, port = listening(max_message=200_000)
+    with client(port) as sender:
+        try:
+            sender.socket.sendall(data)
+            if word == "frame-cut-off":
+                sender.socket.shutdown(1)
+        except ConnectionError:
+            pass
+        assert sender.receive() == b""
+    with client(port) as sender:  # the others are served
+        assert fields_of(sender.ask(message(1)), "MSA")[1] == "AA"
+    assert [event.text for event in one.events if event.kind == "trouble"] == [
+        f"a connection was closed: {word.replace('-', ' ')}"
+    ]
+
+
+@pytest.mark.parametrize("size", [1, 3, 7])
+def test_frames_may_come_in_pieces_and_together(listening: Any, client: Any, message: Any, size: int) -> None:
+    one, port = listening()
+    stream = b"".join(b"\x0b" + message(n) + b"\x1c\r" for n in (1, 2, 3)) + b"\r\n"
+    with client(port) as sender:
+        for start in range(0, len(stream), size * 40):
+            sender.socket.sendall(stream[start : start + size * 40])
+            time.sleep(0.001)
+        for _ in range(3):
+            sender.receive()
+    assert sorted(key for key, _ in one.exams()) == ["LK-1/E-1", "LK-1/E-2", "LK-1/E-3"]
+
+
+def test_many_connections_at_once(listening: Any, client: Any, message: Any) -> None:
+    one, port = listening()
+    senders = [client(port) for _ in range(20)]
+    for number, sender in enumerate(senders):
+        sender.send(message(number))
+    answers = [fields_of(sender.receive(), "MSA")[1:3] for sender in senders]
+    for sender in senders:
+        sender.close()
+    assert answers == [["AA", str(number)] for number in range(20)]
+    assert len(one.exams()) == 20
+
+
+def test_nothing_is_acknowledged_that_could_not_be_committed(
+    listening: Any, client: Any, message: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, port = listening()
+
+    def full(_self: Any) -> None:
+        raise OSError("disk full")
+
+    with client(port) as sender:
+        monkeypatch.setattr(GroupedOutbox, "_commit", full)
+        assert sender.ask(message(1)) == b""
+    assert one.exams() == []
+    monkeypatch.undo()
+    with client(port) as sender:
+        assert fields_of(sender.ask(message(1)), "MSA")[1] == "AA"
+    assert len(one.exams()) == 1
+
+
+def test_one_message_that_cannot_be_kept_does_not_keep_the_others(
+    listening: Any, client: Any, message: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, port = listening()
+    accept = GroupedOutbox.accept_message
+
+    def picky(self: Any, target: str, items: Any, identity: Any, answer: bytes) -> bytes:
+        if identity[2] == "13":
+            raise ValueError("not this one")
+        return accept(self, target, items, identity, answer)
+
+    monkeypatch.setattr(GroupedOutbox, "accept_message", picky)
+    senders = {number: client(port) for number in range(10, 18)}
+    for number, sender in senders.items():
+        sender.send(message(number))
+    answers = {number: sender.receive() for number, sender in senders.items()}
+    for sender in senders.values():
+        sender.close()
+    assert [number for number, answer in answers.items() if not answer] == [13]
+    assert len(one.exams()) == 7
+
+
+def test_a_clean_stop_keeps_what_was_received(listening: Any, client: Any, message: Any, tmp_path: Path) -> None:
+    one, port = listening(status_file=tmp_path / "status.json")
+    with client(port) as sender:
+        sender.ask(message(1))
+        assert json.loads((tmp_path / "status.json").read_text())["state"] == "running"
+        one.stop()
+        assert sender.receive() == b""
+    status = json.loads((tmp_path / "status.json").read_text())
+    assert status["state"] == "stopped"
+    assert status["counts"] == {"messages accepted": 1} and status["outbox"]["waiting"] == 1
+    assert (tmp_path / "status.json").stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [("2575", ("127.0.0.1", 2575)), (":1", ("127.0.0.1", 1)), ("0.0.0.0:5", ("0.0.0.0", 5)), ("[::1]:7", ("::1", 7))],
+)
+def test_addresses(text: str, found: tuple[str, int]) -> None:
+    assert address(text) == found
+    assert is_loopback(found[0]) == (found[0] != "0.0.0.0")
+
+
+@pytest.mark.parametrize("text", ["", "host:", "host:http", "host:70000", "x"])
+def test_addresses_that_are_none(text: str) -> None:
+    with pytest.raises(ConfigError):
+        address(text)
+
+
+def test_an_address_that_is_taken(listening: Any, running: Any) -> None:
+    _, port = listening()
+    other = running(mllp=f"127.0.0.1:{port}")
+    other.thread.start()
+    other.thread.join(10)
+    assert isinstance(other.error, ConfigError) and "cannot listen" in str(other.error)
+
+
+# -- TLS
+
+
+def certificate(folder: Path, name: str, issuer: Any = None) -> tuple[Path, Path, Any]:
+    """A certificate and its key as PEM files; signed by `issuer` (certificate, key) or by itself."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+    now = dt.datetime.now(dt.UTC)
+    built = (
+        x509.CertificateBuilder()
+        .subject_name(subject)
+        .issuer_name(issuer[0].subject if issuer else subject)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - dt.timedelta(hours=1))
+        .not_valid_after(now + dt.timedelta(days=1))
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
+        .add_extension(x509.BasicConstraints(ca=issuer is None, path_length=None), critical=True)
+        .sign(issuer[1] if issuer else key, hashes.SHA256())
+    )
+    cert_file, key_file = folder / f"{name}.pem", folder / f"{name}.key"
+    cert_file.write_bytes(built.public_bytes(serialization.Encoding.PEM))
+    key_file.write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    return cert_file, key_file, (built, key)
+
+
+def test_tls_with_client_certificates(listening: Any, client: Any, message: Any, tmp_path: Path) -> None:
+    ca, _, authority = certificate(tmp_path, "ca")
+    server, server_key, _ = certificate(tmp_path, "server", authority)
+    mine, my_key, _ = certificate(tmp_path, "mine", authority)
+    foreign, foreign_key, _ = certificate(tmp_path, "foreign")
+    one, port = listening(tls=tls_context(server, server_key, ca))
+
+    def context(cert: Path | None = None, key: Path | None = None) -> ssl.SSLContext:
+        made = ssl.create_default_context(cafile=str(ca))
+        if cert:
+            made.load_cert_chain(cert, key)
+        return made
+
+    with client(port, context(mine, my_key)) as sender:
+        assert fields_of(sender.ask(message(1)), "MSA")[1] == "AA"
+    for cert, key in ((None, None), (foreign, foreign_key)):
+        try:
+            with client(port, context(cert, key)) as sender:
+                assert sender.ask(message(2)) == b""
+        except (ssl.SSLError, ConnectionError):
+            pass
+    with client(port) as sender:  # without TLS at all
+        assert b"MSA" not in sender.ask(message(3))
+    assert [key for key, _ in one.exams()] == ["LK-1/E-1"]
+
+
+def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="TLS files"):
+        tls_context(tmp_path / "none.pem", tmp_path / "none.key")
