@@ -34,23 +34,23 @@ def from_fhir(
 
 
 class _Pending:
-    """An exam of the single shape on its way in."""
+    """An exam of the single shape on its way in. wanted: keys of its measurements, in the group's order."""
 
     def __init__(self) -> None:
         self.group: Element | None = None
+        self.wanted: list[str] = []
         self.index: dict[str, Element] = {}
         self.members: dict[str, Element] = {}
 
-    def wanted(self) -> list[str]:
-        """Keys of the measurements the group names, in its order."""
-        assert self.group is not None
-        return [
-            member.get("identifier", {}).get("value") or member.get("reference", "")
-            for member in self.group.get("hasMember", ())
+    def take_group(self, group: Element) -> None:
+        self.wanted = [
+            member.get("identifier", {}).get("value") or _short(member.get("reference", ""))
+            for member in group["hasMember"]
         ]
+        self.group = group
 
     def complete(self) -> bool:
-        return self.group is not None and all(key in self.members for key in self.wanted())
+        return self.group is not None and all(key in self.members for key in self.wanted)
 
 
 class _Reader:
@@ -62,6 +62,12 @@ class _Reader:
 
     def take(self, resource: Element) -> Iterator[Element]:
         """Records that are complete with this resource."""
+        try:
+            yield from self._take(resource)
+        except _SHAPE as error:
+            self._tell(_unreadable(error, resource))
+
+    def _take(self, resource: Element) -> Iterator[Element]:
         kind = resource.get("resourceType")
         if kind == "Bundle":
             entries = [entry for entry in resource.get("entry", ()) if isinstance(entry.get("resource"), dict)]
@@ -97,7 +103,7 @@ class _Reader:
             place = (system, key.exam)
             pending = self._pending.setdefault(place, _Pending())
             if concept == EXAM_CODE:
-                pending.group = observation
+                pending.take_group(observation)
             else:
                 name = f"{key.exam}/{key.concept}" + (f"/{key.position}" if key.position else "")
                 pending.members[name] = observation
@@ -110,14 +116,12 @@ class _Reader:
                 yield self._grouped(pending)
         except RecordError as error:
             self._tell(error)
-        except (AttributeError, KeyError, TypeError, ValueError, IndexError) as error:
-            what = f"not readable as an exam ({type(error).__name__})"
-            remedy = "validate it against the profiles"
-            self._tell(RecordError(what, _reference(observation) or "Observation", remedy))
+        except _SHAPE as error:
+            self._tell(_unreadable(error, observation))
 
     def _grouped(self, pending: _Pending) -> Element:
         assert pending.group is not None
-        members = [pending.members[key] for key in pending.wanted()]
+        members = [pending.members[key] for key in pending.wanted]
         return self._record(pending.group, [*members, *pending.group.get("component", [])], pending.index)
 
     def _record(self, exam: Element, parts: list[Element], index: dict[str, Element]) -> Element:
@@ -127,7 +131,7 @@ class _Reader:
 
     def _resolve(self, reference: Element, index: dict[str, Element]) -> Element | None:
         name = reference.get("reference", "")
-        short = "/".join(name.split("/_history/")[0].rsplit("/", 2)[-2:])
+        short = _short(name)
         return index.get(name) or index.get(short) or self._seen.get(short)
 
     def rest(self) -> Iterator[Element]:
@@ -136,7 +140,7 @@ class _Reader:
             if pending.group is None:
                 what = f"exam {key} has measurements but no group"
             else:
-                missing = [name for name in pending.wanted() if name not in pending.members]
+                missing = [name for name in pending.wanted if name not in pending.members]
                 what = f"exam {key} lacks {len(missing)} of its measurements, among them {missing[0]}"
             self._tell(RecordError(what, "Observation.hasMember", "give all Observations of the exam"))
         return iter(())
@@ -145,6 +149,21 @@ class _Reader:
         if self._on_problem is None:
             raise error
         self._on_problem(error)
+
+
+_SHAPE = (AttributeError, KeyError, TypeError, ValueError, IndexError, ArithmeticError)
+"""What reading FHIR of another form than the standard's runs into."""
+
+
+def _unreadable(error: Exception, resource: Any) -> RecordError:
+    where = _reference(resource) if isinstance(resource, dict) and "resourceType" in resource else ""
+    what = f"not readable as an exam ({type(error).__name__})"
+    return RecordError(what, where or "resource", "validate it against the profiles")
+
+
+def _short(reference: str) -> str:
+    """`Type/id` of a reference, without server and version."""
+    return "/".join(reference.split("/_history/")[0].rsplit("/", 2)[-2:])
 
 
 def _reference(resource: Element) -> str:
