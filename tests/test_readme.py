@@ -1,0 +1,59 @@
+"""Every `console` block of the README is run, in order, in a copy of `examples`, and its output compared.
+
+`…` in an expected line stands for any text, a line of `…` alone for any lines. The server at port 8080 is an embedded one.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+SERVER = "http://127.0.0.1:8080/fhir"
+PAGES = ["README.md"]
+
+
+def _steps(text: str) -> list[tuple[str, str]]:
+    """(command, expected output) of every console block, in order."""
+    steps = []
+    for block in re.findall(r"^```console\n(.*?)^```", text, re.DOTALL | re.MULTILINE):
+        for piece in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            command, _, output = piece.partition("\n")
+            steps.append((command, output))
+    return steps
+
+
+def _pattern(expected: str) -> str:
+    lines = [
+        r"(?:.*\n)*?" if line == "…" else r".*?".join(map(re.escape, line.split("…"))) + r"\n"
+        for line in expected.splitlines()
+    ]
+    return "".join(lines)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_the_page_says_what_the_commands_say(page: str, tmp_path: Path) -> None:
+    pytest.importorskip("sekmet", reason="the examples need the extra `demo`")
+    from fhir_bladder.sandbox.embedded import embedded_server
+
+    folder = tmp_path / "examples"
+    shutil.copytree(ROOT / "examples", folder)
+    (folder / "fhir-bladder.toml").unlink()  # the page's commands run without a site's configuration
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("FHIR_BLADDER_")}
+    environment["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{environment['PATH']}"
+    steps = _steps((ROOT / page).read_text())
+    assert steps
+    with embedded_server() as url:
+        for command, expected in steps:
+            done = subprocess.run(
+                ["bash", "-c", command.replace(SERVER, url)], cwd=folder, env=environment, text=True, check=False,
+                stdout=subprocess.PIPE, stderr=subprocess.STDOUT, timeout=300,
+            )  # fmt: skip
+            shown = done.stdout if done.stdout.endswith("\n") or not done.stdout else done.stdout + "\n"
+            assert re.fullmatch(_pattern(expected), shown), f"$ {command}\n{shown}"
