@@ -68,7 +68,7 @@ def provenance_id(key_system: str, key: str) -> str:
 def provenance(
     record: ExamRecord, exam: Exam, options: MapOptions, source_sha256: str, map_sha256: str, report_url: str
 ) -> Element:
-    """Who and what brought the exam here: verifier, this software, hashes of the source and of the maps used.
+    """Who and what brought the exam here: verifier, this software, hashes of the source and of the maps used, models.
 
     `recorded` is the verification, else the exam's start, so that the same exam always gives the same resource.
     """
@@ -78,6 +78,7 @@ def provenance(
     found["target"] = [{"reference": url} for url in (*exam.urls, report_url)]
     found["occurredDateTime"] = record.started_at.wire
     found["recorded"] = (record.verified.at if record.verified is not None else record.started_at).wire
+    found["activity"] = {"text": "mapped from an exam record" + (f"; {exam.models}" if exam.models else "")}
     agents = [_SOFTWARE]
     if record.verified is not None:
         agents.insert(0, {"type": _VERIFIER, "who": {"display": record.verified.by}})

@@ -14,7 +14,7 @@ from fhir_bladder.exam.record import status_of
 from fhir_bladder.mapping import components, extensions, people, values, words
 from fhir_bladder.mapping.keys import exam_key, uuid_of
 from fhir_bladder.mapping.options import MapOptions
-from fhir_bladder.measurement import calculate, choose
+from fhir_bladder.measurement import Calculated, calculate, choose
 from fhir_bladder.terminology import names as N
 
 Element = dict[str, Any]
@@ -33,7 +33,11 @@ _CATEGORIES: dict[str, list[Element]] = {}
 
 
 class Exam(NamedTuple):
-    """An exam as Observations, the exam's own first; what the other resources of its Bundle need."""
+    """An exam as Observations, the exam's own first; what the other resources of its Bundle need.
+
+    urls: of the Observations in a Bundle, else empty. shared: elements that all Observations carry. models: what was
+    calculated, and with which constants, in words.
+    """
 
     key: str
     status: str
@@ -41,6 +45,7 @@ class Exam(NamedTuple):
     observations: list[Element]
     urls: list[str]
     shared: Element
+    models: str
 
 
 def urn(kind: str, system: str, value: str) -> str:
@@ -120,7 +125,7 @@ def build(record: ExamRecord, options: MapOptions, *, bundled: bool) -> Exam:
                     **body,
                 }
             )
-    return Exam(key, state, line, observations, urls, shared)
+    return Exam(key, state, line, observations, urls, shared, _models(calculated, options) if bundled else "")
 
 
 def _shared(record: ExamRecord, options: MapOptions, state: str, bundled: bool) -> Element:
@@ -167,6 +172,17 @@ def _notes(record: ExamRecord, *ours: str) -> list[Element]:
         notes.append({"authorString": verified.by, "time": verified.at.wire, "text": verified.note})
     notes += [{"authorString": TOOL, "text": text} for text in ours if text]
     return notes
+
+
+def _models(calculated: Calculated, options: MapOptions) -> str:
+    parts = []
+    if calculated.mass is not None and options.send_calculated_mass:
+        parts.append(f"mass by the model {calculated.model}, density {calculated.density} g/mL")
+    if calculated.mass is not None or calculated.wall_mark:
+        parts.append(f"filling range {options.settings.filling_text}")
+    if calculated.efficiency is not None:
+        parts.append("voiding efficiency from voided volume and residual")
+    return "; ".join(parts)
 
 
 def _measurement_line(body: Element) -> str:

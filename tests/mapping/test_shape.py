@@ -345,6 +345,7 @@ def test_report_and_provenance(record: Make) -> None:
     assert "Residual 186 mL, 7 min after a void of 260 mL, 18 Nov 2026 10:42, scan 2 of 2, centred" in after.line
     assert [agent["who"]["display"].split()[0] for agent in provenance["agent"]] == ["operator", "fhir-bladder"]
     assert [entity["what"]["identifier"]["value"] for entity in provenance["entity"]] == ["ab" * 32, "cd" * 32]
+    assert "model area-thickness, density 0.957 g/mL; filling range 150–400 mL" in provenance["activity"]["text"]
     assert provenance["recorded"] == "2026-11-18T10:44:00+00:00"
     assert {target["reference"] for target in provenance["target"]} == {
         after.bundle["entry"][2]["fullUrl"], after.bundle["entry"][3]["fullUrl"],
