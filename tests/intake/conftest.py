@@ -94,6 +94,7 @@ class Running:
         self.outbox = GroupedOutbox(folder / "outbox.sqlite")
         self.events: list[Event] = []
         deliver = options.pop("deliver", None)
+        self.mllp = options.get("mllp", "")
         read = ReadOptions(v2_map=options.pop("v2_map", V2_MAP), columns=options.pop("columns", None))
         preparer = options.pop("preparer", None) or Preparer(MapOptions(as_="bundles"), None, local=True)
         self.listener = Listener(
@@ -110,7 +111,7 @@ class Running:
 
     def start(self) -> int:
         self.thread.start()
-        return wait_until_listening(self.listener)
+        return wait_until_listening(self.listener) if self.mllp else 0
 
     def stop(self) -> None:
         self.listener.stop()
