@@ -7,32 +7,24 @@ servers without `$export`.
 
 from __future__ import annotations
 
-import re
 import time
 import uuid
-from collections.abc import Generator, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-from fhir_bladder.errors import BladderError, ConfigError, ServerError, UnfinishedError
-from fhir_bladder.exchange import export_search, log
+from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
+from fhir_bladder.exchange import export_search
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.export_download import Downloader, Expired, error_summary, write_tombstones
 from fhir_bladder.exchange.export_events import Event, EventLog
-from fhir_bladder.exchange.export_manifest import Item, Manifest, read_manifest
+from fhir_bladder.exchange.export_job import Job, JobGoneError
+from fhir_bladder.exchange.export_manifest import Item
 from fhir_bladder.exchange.export_options import ExportOptions, State, check_folder, locked, read_state
-from fhir_bladder.exchange.http_errors import HttpError, Response
 from fhir_bladder.exchange.ledger import FileEntry, Ledger, Run, boundary, disk, hash_of, read_ledger
-from fhir_bladder.exchange.origin import OriginError
-from fhir_bladder.exchange.retry import http_date, now_utc, retry_after
+from fhir_bladder.exchange.retry import http_date, now_utc
 
-_TRANSIENT = frozenset({"transient", "lock-error", "no-store", "timeout", "incomplete", "throttled"})
-"""Issue codes that mean "later", children of `transient` in FHIR's issue-type (`exception` left out on purpose)."""
-_FAILURES = 8
 _RESTARTS = 3
-_KICKOFF_HEADERS = {"Accept": "application/fhir+json", "Prefer": "respond-async"}
-_PERCENT = re.compile(r"(\d{1,3})(?:\.\d+)?\s?%")
 
 
 @dataclass(slots=True)
@@ -58,10 +50,6 @@ class ExportResult:
         return 1 if self.problems else 0
 
 
-class _Restart(Exception):
-    """The job is gone or its manifest is another one: begin again."""
-
-
 class Export:
     """One export. Iterate over `run()`; then `result` holds what came of it.
 
@@ -85,6 +73,7 @@ class Export:
             check_folder(folder)
         with locked(folder):
             self._log = EventLog(folder, str(uuid.uuid4()))
+            self._job = Job(self.client, self.options, self._log)
             ledger = self._ledger()
             if self.options.cancel:
                 yield from self._cancel(ledger)
@@ -165,13 +154,13 @@ class Export:
         for _ in range(_RESTARTS):
             try:
                 if not state.status_url and not state.search:
-                    yield from self._kick_off(run, state)
+                    yield from self._job.kick_off(run.since, state)
                 if state.search:
                     yield from self._search(ledger, run, state)
                 else:
                     yield from self._bulk(ledger, run, state)
-            except _Restart as restart:
-                yield self._log.write(Event("status_error", {"code": 404, "body": None, "reason": str(restart)}))
+            except JobGoneError as gone:
+                yield self._log.write(Event("status_error", {"code": 404, "body": None, "reason": str(gone)}))
                 self._discard(ledger, run)
                 state.remove()
                 state = State(self.options.folder)
@@ -198,17 +187,10 @@ class Export:
             return
         if state.status_url and not run.problems and not any(entry.problems for entry in run.files):
             boundary("before-delete")
-            self._delete(state.status_url)
+            self._job.delete(state.status_url)
         state.remove()
         boundary("state-removed")
         yield from ()
-
-    def _delete(self, status_url: str) -> int:
-        try:
-            return self.client.request("DELETE", status_url).status
-        except (HttpError, OriginError) as error:
-            log.event("export.delete-failed", status=getattr(error, "status", 0))
-            return 0
 
     def _cancel(self, ledger: Ledger) -> Iterator[Event]:
         state = read_state(self.options.folder)
@@ -216,7 +198,7 @@ class Export:
         if state is None and run is None:
             self.result.state = "nothing-to-cancel"
             return
-        status = self._delete(state.status_url) if state and state.status_url else 0
+        status = self._job.delete(state.status_url) if state and state.status_url else 0
         if run is not None:
             run.state, run.finished = "cancelled", now_utc().isoformat(timespec="seconds")
             with disk(self.options.folder):
@@ -231,197 +213,10 @@ class Export:
             self.result.problems.append(f"the server did not confirm the cancellation (HTTP {status or 'no answer'})")
         yield self._log.write(Event("status_error", {"code": status, "body": None, "reason": "cancelled"}))
 
-    # -- kick-off ------------------------------------------------------------------------------------------------
-
-    def _kick_off(self, run: Run, state: State) -> Iterator[Event]:
-        capability = self.client.capability
-        boundary("before-kickoff")
-        response = self._asked(run)
-        detail: dict[str, Any] = {
-            "exportUrl": {"system": "$export", "patient": "Patient/$export", "group": "Group/[id]/$export"}[
-                self.options.level
-            ],
-            "errorCode": response.status if response.status >= 400 else None,
-            "errorBody": [issue["code"] for issue in response.issues] or None,
-            "softwareName": capability.software or None,
-            "softwareVersion": capability.software_version or None,
-            "softwareReleaseDate": capability.software_date or None,
-            "fhirVersion": capability.fhir_version,
-            "requestParameters": self._told_parameters(run),
-        }
-        yield self._log.write(Event("kickoff", detail))
-        status_url = response.headers.get("content-location", "") or response.location
-        if response.ok and status_url:
-            state.status_url = str(self.client.resolve(status_url))
-            state.save()
-            boundary("job-saved")
-        elif response.ok:
-            raise ServerError("the kick-off names no status URL", response.shown, "ask the server's operator")
-        elif self._no_export(response) and self.options.search:
-            state.search = True
-            state.save()
-            run.method, run.may_miss = "search", list(export_search.MAY_MISS)
-        else:
-            error = response.error("the export is refused")
-            optional = [name for name in ("type_filters", "until", "since") if getattr(self.options, name)]
-            if optional and response.status in (400, 422):
-                error.remedy = f"the server may not know {', '.join(optional)}: try without"
-            raise error
-
-    def _told_parameters(self, run: Run) -> dict[str, Any]:
-        """Parameters for the log; of a filter only type and parameter names, values may be identifiers."""
-        told: dict[str, Any] = {}
-        for name, text in self.options.query(run.since):
-            if name == "_typeFilter":
-                kind, _, query = text.partition("?")
-                text = kind + "?" + "&".join(pair.partition("=")[0] for pair in query.split("&"))
-            told.setdefault(name, []).append(text)
-        return {name: ",".join(texts) for name, texts in told.items()}
-
-    def _asked(self, run: Run) -> Response:
-        """The answer to a kick-off, by GET or POST. A server that is busy with another export is waited for."""
-        tries: list[tuple[str, Any]] = [("GET", None), ("POST", False), ("POST", True)]
-        if self.options.post:
-            tries = tries[1:]
-        response: Response | None = None
-        for method, joined in tries:
-            if joined and len(self.options.types) < 2:
-                continue
-            response = self._patiently(method, run, joined)
-            if response.ok or (response.status != 405 and not (method == "POST" and response.status == 400)):
-                return response
-        assert response is not None
-        return response
-
-    def _patiently(self, method: str, run: Run, joined: bool | None) -> Response:
-        path = self.options.path() if method == "POST" else self.options.get_path(run.since)
-        body = self.options.post_body(run.since, joined=bool(joined)) if method == "POST" else None
-        for attempt in range(1, _FAILURES + 1):
-            try:
-                return self.client.request(method, path, json=body, headers=_KICKOFF_HEADERS, idempotent=True)
-            except HttpError as error:
-                if error.status not in (429, 503) or attempt == _FAILURES:
-                    raise
-                self._pause(error.retry_after, attempt)
-        raise AssertionError
-
-    def _no_export(self, response: Response) -> bool:
-        """Whether the server has no `$export` at all, rather than refusing this one."""
-        promised = "export" in self.client.capability.operations
-        if response.status in (405, 501):
-            return True
-        if response.status == 404:
-            # for a group, 404 may mean the group
-            return self.options.level != "group" or self.client.request("GET", f"Group/{self.options.group}").ok
-        codes = {issue["code"] for issue in response.issues}
-        return response.status == 400 and not promised and bool(codes & {"not-supported", "unknown"} or not codes)
-
-    # -- polling -------------------------------------------------------------------------------------------------
-
-    def _pause(self, asked: float | None, attempt: int) -> float:
-        wait = min(self.client.retry.wait(min(attempt, 12), asked), self.options.longest_wait)
-        self.client.wait(wait, self.client.until)
-        return wait
-
-    def _poll(self, url: str) -> Generator[Event, None, Response]:
-        """Ask until the answer is no longer "in progress"."""
-        attempt = failures = 0
-        while True:
-            attempt += 1
-            boundary("before-poll")
-            asked: float | None = None
-            try:
-                response = self.client.request(
-                    "GET", url, headers={"Accept": "application/json"}, foreign=True, credential=True
-                )
-            except HttpError as error:
-                answer = error.response
-                failures += 1
-                if error.status == 401 or failures >= _FAILURES or (answer is not None and self._failed(answer)):
-                    raise
-                asked = error.retry_after
-                yield self._log.write(Event("status_error", {"code": error.status, "body": None}))
-                self._pause(asked, failures)
-                continue
-            if response.status == 202:
-                failures, asked = 0, retry_after(response.headers)
-                percent = _PERCENT.search(response.headers.get("x-progress", ""))
-                progress = f"{percent[1]}%" if percent else None
-                detail = {"body": None, "xProgress": progress, "retryAfter": asked}
-                yield self._log.write(Event("status_progress", detail))
-                self._pause(asked, attempt)
-                continue
-            if not response.ok and self._transient(response) and failures < _FAILURES:
-                failures += 1
-                yield self._log.write(Event("status_error", {"code": response.status, "body": None}))
-                self._pause(retry_after(response.headers), failures)
-                continue
-            return response
-
-    def _transient(self, response: Response) -> bool:
-        codes = {issue["code"] for issue in response.issues}
-        return bool(codes) and codes <= _TRANSIENT
-
-    def _failed(self, response: Response) -> bool:
-        """A 5xx that says in an OperationOutcome that the job has failed for good."""
-        return bool(response.issues) and not self._transient(response)
-
-    # -- manifest ------------------------------------------------------------------------------------------------
-
-    def _manifest(self, state: State) -> Generator[Event, None, tuple[Manifest, float | None]]:
-        """The manifest, all pages, and the time its links end, on our monotonic clock."""
-        url, seen = state.status_url, set[str]()
-        whole: Manifest | None = None
-        ends: float | None = None
-        while url:
-            if url in seen:
-                raise ServerError("the manifest's next link loops", str(self.client.base.origin), "ask its operator")
-            seen.add(url)
-            try:
-                response = yield from self._poll(url)
-            except HttpError as error:
-                if error.response is not None and self._failed(error.response):
-                    state.remove()
-                raise
-            if response.status in (404, 410):
-                raise _Restart("job-gone")
-            if response.status != 200:
-                yield self._log.write(Event("status_error", {"code": response.status, "body": None}))
-                state.remove()
-                raise response.error("the export has failed on the server")
-            page = read_manifest(response.body, response.shown)
-            ends = self._expiry(response) if ends is None else ends
-            if whole is None:
-                whole = page
-            else:
-                whole.items += page.items
-                whole.token = whole.token or page.token
-                if page.transaction_time != whole.transaction_time:
-                    raise ServerError("the manifest's pages differ in transactionTime", response.shown, "run again")
-            url = str(self.client.resolve(page.next)) if page.next else ""
-        assert whole is not None
-        kinds = [item.kind for item in whole.items]
-        detail = {
-            "transactionTime": whole.transaction_time,
-            "outputFileCount": kinds.count("output"),
-            "deletedFileCount": kinds.count("deleted"),
-            "errorFileCount": kinds.count("error"),
-        }
-        yield self._log.write(Event("status_complete", detail))
-        return whole, ends
-
-    def _expiry(self, response: Response) -> float | None:
-        ends, here = http_date(response.headers.get("expires", "")), http_date(response.headers.get("date", ""))
-        if ends is None or ends <= 0:
-            return None
-        left = ends - (here if here is not None else time.time())
-        # an Expires in the past is a wrong clock or "do not cache": links that are dead are found out by asking
-        return time.monotonic() + left if left > 0 else None
-
     # -- files ---------------------------------------------------------------------------------------------------
 
     def _bulk(self, ledger: Ledger, run: Run, state: State) -> Iterator[Event]:
-        manifest, ends = yield from self._manifest(state)
+        manifest, ends = yield from self._job.manifest(state)
         shapes = [list(item.shape) for item in manifest.items]
         known = (state.transaction_time, state.shapes)
         if run.files and (known != (manifest.transaction_time, shapes) or run.transaction_time != known[0]):
@@ -444,11 +239,11 @@ class Export:
                 refetched += 1
                 if refetched > len(manifest.items) + 3:
                     raise UnfinishedError("file links end before they can be used", name, "run again") from None
-                manifest, ends = yield from self._manifest(state)
+                manifest, ends = yield from self._job.manifest(state)
                 if [list(one.shape) for one in manifest.items] != shapes or (
                     manifest.transaction_time != run.transaction_time
                 ):
-                    raise _Restart("manifest-changed") from None
+                    raise JobGoneError("manifest-changed") from None
                 continue
             run.files = [one for one in run.files if one.name != name] + [entry]
             number += 1
