@@ -14,6 +14,7 @@ from pathlib import Path
 
 from fhir_bladder.errors import ConfigError, InputError
 from fhir_bladder.exchange import log
+from fhir_bladder.intake import acknowledge
 from fhir_bladder.intake.boundaries import reached
 from fhir_bladder.intake.commit import Answer, Committer
 from fhir_bladder.readers.v2_records import header_of
@@ -55,6 +56,14 @@ def tls_context(cert: str | Path, key: str | Path, client_ca: str | Path | None 
         words = error.strerror or str(error)
         raise ConfigError(f"the TLS files cannot be used: {words}", str(cert), "give PEM files") from None
     return context
+
+
+class _TooLarge(InputError):
+    """A frame above the limit; `head` is its beginning."""
+
+    def __init__(self, what: str, head: bytes) -> None:
+        super().__init__(what)
+        self.head = head
 
 
 class Server:
@@ -130,6 +139,8 @@ class Server:
                     return
         except InputError as error:
             self._trouble(error.what)
+            if isinstance(error, _TooLarge):
+                await self._refuse(error.head, writer)
         except (ConnectionError, asyncio.IncompleteReadError, ssl.SSLError):
             self._trouble("connection-lost")
         except asyncio.CancelledError:
@@ -160,7 +171,7 @@ class Server:
                 continue
             searched = len(buffer)
             if len(buffer) > self._max:
-                raise InputError("frame-too-large")
+                raise _TooLarge("frame-too-large", bytes(buffer[1 : 1 << 16]))
             if buffer and not deadline:
                 deadline = loop.time() + self._timeout
             try:
@@ -198,6 +209,15 @@ class Server:
         reached("answered")
         self._on_answer(answer)
         return True
+
+    async def _refuse(self, head: bytes, writer: asyncio.StreamWriter) -> None:
+        """AR for a message too large to be kept, where its header says who it is from."""
+        header = header_of(head)
+        if header is not None:
+            text = f"the message has more than {self._max} bytes, which is more than is taken"
+            writer.write(START + acknowledge.answer(header, "R", text) + END)
+            with contextlib.suppress(ConnectionError):
+                await writer.drain()
 
     def _trouble(self, word: str) -> None:
         log.event("intake.trouble", reason=word)

@@ -147,6 +147,53 @@ def test_what_is_no_message_closes_the_connection(
     ]
 
 
+def test_a_message_that_is_too_large_is_rejected(listening: Any, client: Any, message: Any) -> None:
+    one, port = listening(max_message=200_000)
+    with client(port) as sender:
+        sender.socket.sendall(b"\x0b" + message(1) + b"x" * 200_000)
+        answer = sender.receive()
+        assert fields_of(answer, "MSA")[1:3] == ["AR", "1"] and "200000" in fields_of(answer, "ERR")[8]
+        assert sender.receive() == b""
+    assert one.exams() == []
+
+
+# The bad input of the issue, over the wire: each is kept as held, with segment and field, and acknowledged
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (b"|186|", b"|abc|", "OBX-5"),
+        (b"|mL^^UCUM|", b"|mm^^UCUM|", "OBX-6"),
+        (b"|186|", b"|1\x0086|", "segment 4 OBX-5"),
+        (b"|2.5.1|||", b"|2.5.1||||||UNICODE UTF-8", "OBX-3"),
+        (b"\rOBX", b"\robx", "segment 4"),
+        (b"|LK-1", b"|", "device"),
+        (b"OBX|1|NM|volume^^99FHBLAD|1|186|", b"OBX|1|NM|vol", "fills a field"),
+        (b"|186|", b"|" + b"9" * (11 << 20) + b"|", "OBX-5"),
+    ],
+)
+def test_bad_input_is_held_with_its_place(
+    listening: Any, client: Any, message: Any, old: bytes, new: bytes, words: str
+) -> None:
+    one, port = listening()
+    data = message(1).replace(old, new, 1)
+    if b"UTF-8" in new:
+        data = data.replace(b"volume^^", "volume^Härn^".encode("latin-1"))
+    assert data != message(1)
+    with client(port) as sender:
+        assert fields_of(sender.ask(data), "MSA")[1] == "AA"
+    row = next(one.outbox.rows())
+    assert (row.state, row.code) == ("held", "unreadable")
+    assert words in row.reason and one.outbox.source(row.id) == data
+
+
+def test_a_patient_without_identifier_is_held(listening: Any, client: Any, message: Any) -> None:
+    one, port = listening()
+    with client(port) as sender:
+        assert fields_of(sender.ask(message(1).replace(b"700-1^^^HOSP^MR", b"")), "MSA")[1] == "AA"
+    row = next(one.outbox.rows())
+    assert (row.state, row.code) == ("held", "no-patient")
+
+
 @pytest.mark.parametrize("size", [1, 3, 7])
 def test_frames_may_come_in_pieces_and_together(listening: Any, client: Any, message: Any, size: int) -> None:
     one, port = listening()
