@@ -379,6 +379,18 @@ def test_a_token_taken_back_early_is_renewed_once(smart):
         assert asked == ["Patient", "token", "Patient"]
 
 
+def test_a_token_is_renewed_before_it_ends(smart):
+    issuer, server, c = smart(lifetime=1)
+    with server:
+        assert c.request("GET", "Patient").ok
+        assert c.request("GET", "Patient").ok
+        assert len(issuer.claims) == 1
+        time.sleep(0.85)  # four fifths of its second are over; the first token is still good at the server
+        assert c.request("GET", "Patient").ok
+        used = [request.headers["authorization"] for request in server.requests if request.path.endswith("Patient")]
+    assert used == ["Bearer token-1", "Bearer token-1", "Bearer token-2"]
+
+
 def test_eight_threads_fetch_one_token(smart):
     issuer, server, c = smart()
     with server:
