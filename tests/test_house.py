@@ -28,7 +28,7 @@ TABLE = {
     "analysis": {"mapping", "measurement", "fhirpath"},
 }
 OPEN = {"errors", "wire"}
-ANYTHING = {"sandbox", "cli", "__main__", "__init__"}
+ANYTHING = {"sandbox", "cli", "__main__", "__init__", "api"}
 
 
 def _allowed(room: str) -> set[str]:
