@@ -1,0 +1,143 @@
+"""Room `cli`: `listen`, HL7 v2 over MLLP and watched folders into the outbox and on to the server."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fhir_bladder.cli import common, sending
+
+if TYPE_CHECKING:
+    from fhir_bladder.exchange.push import Push, Summary
+    from fhir_bladder.intake.listener import Event
+
+
+class _Deliver:
+    """Push for the listener; remembers what the last run came to."""
+
+    def __init__(self, push: Push) -> None:
+        self._push = push
+        self.last: Summary | None = None
+
+    def run(self, *, respect_delays: bool = False) -> Summary:
+        """Deliver what waits."""
+        self.last = self._push.run(respect_delays=respect_delays)
+        return self.last
+
+    def stop(self) -> None:
+        """End soon."""
+        self._push.stop()
+
+
+@click.command("listen", cls=common.VerbCommand)
+@click.option(
+    "--mllp", default="", metavar="HOST:PORT", help="Listen for HL7 v2 over MLLP; this machine only without HOST."
+)
+@click.option(
+    "--folder", "folders", multiple=True, type=click.Path(path_type=Path), metavar="DIR", help="Watch a folder."
+)
+@click.option("--once", is_flag=True, help="Take what is in the folders, deliver it and stop; for cron.")
+@click.option("--status-file", type=click.Path(path_type=Path), help="A small JSON file that says how it stands.")
+@click.option("--answer-held", type=click.Choice(["AA", "AE"]), default="AA", show_default=True,
+              help="Acknowledgement of a message whose content is wrong; it is kept and held either way.")  # fmt: skip
+@click.option("--alert-queue", type=click.IntRange(1), default=100, show_default=True, help="Alert when more wait.")
+@click.option(
+    "--alert-held", type=common.Duration(), default="24h", show_default=True, help="Alert when a held exam is older."
+)
+@click.option("--tls-cert", type=click.Path(path_type=Path), help="TLS certificate (PEM); with --tls-key.")
+@click.option("--tls-key", type=click.Path(path_type=Path), help="Its key (PEM).")
+@click.option(
+    "--tls-client-ca", type=click.Path(path_type=Path), help="Only clients with a certificate of this authority."
+)
+@sending.server_options
+@sending.push_options
+@common.input_options
+def command(
+    mllp: str,
+    folders: tuple[Path, ...],
+    once: bool,
+    status_file: Path | None,
+    answer_held: str,
+    alert_queue: int,
+    alert_held: float,
+    tls_cert: Path | None,
+    tls_key: Path | None,
+    tls_client_ca: Path | None,
+    server: str,
+    auth: Path | None,
+    deadline: float | None,
+    insecure_http: bool,
+    outbox_path: Path,
+    patients: str,
+    devices: str,
+    provenance: str,
+    unverified: str,
+    receipts: Path | None,
+    max_entries: int,
+    concurrency: int,
+    allow_test: bool,
+    shape: str,
+    codes: Path | None,
+    filling_range: str,
+    **reading: Any,
+) -> None:
+    """Take exams in unattended: HL7 v2 messages and files in folders, into the outbox and on to the server.
+
+    A message is acknowledged once it is kept. Files go to done/ or refused/, with a .why beside them. SIGTERM stops
+    it cleanly; what is kept is delivered by the next run.
+    """
+    from fhir_bladder.exchange.push import Push, check_target
+    from fhir_bladder.exchange.receipts import Receipts
+    from fhir_bladder.intake.commit import GroupedOutbox
+    from fhir_bladder.intake.listener import Listener, ListenOptions
+    from fhir_bladder.intake.mllp import tls_context
+    from fhir_bladder.intake.status import Limits
+
+    if bool(tls_cert) != bool(tls_key):
+        raise click.UsageError("--tls-cert and --tls-key go together")
+    choices = sending.push_choices(patients, devices, provenance, unverified, max_entries, concurrency, allow_test)
+    target, local = check_target(server, choices)
+    options = common.map_options(shape=shape, codes=codes, filling_range=filling_range, as_="bundles")
+    prepare = sending.preparer(options, choices, local=local)
+    listening = ListenOptions(
+        mllp="" if once else mllp,
+        folders=folders,
+        status_file=status_file,
+        tls=tls_context(tls_cert, tls_key, tls_client_ca) if tls_cert and tls_key else None,
+        held_answer=answer_held[1],
+        limits=Limits(queue=alert_queue, held=dt.timedelta(seconds=alert_held)),
+    )
+    refused = False
+
+    def told(event: Event) -> None:
+        nonlocal refused
+        common.say(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ} {event.kind}: {event.text}")
+        refused = refused or bool(event.handled and event.handled.refused)
+
+    with (
+        sending.client(server, auth, deadline, insecure_http, concurrency) as client,
+        contextlib.closing(GroupedOutbox(outbox_path)) as outbox,
+    ):
+        writer = Receipts(receipts) if receipts else None
+        push = Push(
+            outbox, client, target, choices, key_system=prepare.key_system, receipts=writer, deadline=client.until
+        )
+        deliver = _Deliver(push)
+        listener = Listener(
+            outbox, target, prepare, common.read_options(**reading), listening, deliver=deliver, on_event=told
+        )
+        if once:
+            listener.once()
+        else:
+            listener.run()
+        common.say(listener.status.line())
+        if writer is not None:
+            writer.close()
+    exit_codes = deliver.last.exit_codes if deliver.last else set()
+    if deliver.last and deliver.last.error is not None and once:
+        common.report_error(deliver.last.error)
+    common.finish(exit_codes | ({1} if refused else set()) if once else set())
