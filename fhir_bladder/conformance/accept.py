@@ -314,15 +314,20 @@ class Acceptor:
         names = allowed or self.explainer.names
         ident = primitives.ID
         kind_of = self.schema.catalogue.base.kind
+        blank = re.compile(r"\s").search
 
         def leads(value: dict[str, Any], context: Context) -> int:
             link = value.get("reference")
+            if "type" in value and kind_of(value["type"]) != "resource":
+                return 0
             if link is None:
                 return "_reference" not in value or 0
             if context.bundle is None:
                 kind, _, rest = link.partition("/")
                 if kind in names and ident(rest) is not None and value.get("type", kind) == kind:
                     return 1
+            if blank(link):
+                return 0
             target = values.resolve(link, context)
             if target is None:
                 parts = values.restful(link)

@@ -252,7 +252,7 @@ class Explainer:
     def _choice(
         self, item: Any, sibling: Any, found: Field, place: Path, report: Report, context: Context, table: Table
     ) -> None:
-        matched = [(n, p) for n, p, m in self._pieces(found.node) if m(item, found.type.code)]
+        matched = [(n, p) for n, p, m in self.pieces(found.node) if m(item, found.type.code)]
         for name, piece in found.node.slices:
             if piece.min and name not in [n for n, _ in matched]:
                 report.add(
@@ -294,7 +294,7 @@ class Explainer:
             )  # fmt: skip
             siblings = siblings[: len(items)] + [None] * (len(items) - len(siblings))
         self._count(node, len(items), place, report)
-        pieces = self._pieces(node) if node.slices or node.rules == "closed" else None
+        pieces = self.pieces(node) if node.slices or node.rules == "closed" else None
         counts: dict[str, int] = {}
         last = -1
         for number, part in enumerate(items):
@@ -358,7 +358,7 @@ class Explainer:
                 node=node,
             )
 
-    def _pieces(self, node: Node) -> list[tuple[str, Node, Match]]:
+    def pieces(self, node: Node) -> list[tuple[str, Node, Match]]:
         found = self._matchers.get(id(node))
         if found is None:
             found = self._matchers[id(node)] = matchers(self.schema, node) if node.slices else []

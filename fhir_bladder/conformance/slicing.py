@@ -183,7 +183,8 @@ def codings(value: Any) -> Iterator[tuple[str | None, str]]:
             for item in value["coding"] if isinstance(value["coding"], list) else ():
                 yield from codings(item)
         elif isinstance(value.get("code"), str):
-            yield value.get("system") or "", value["code"]
+            system = value.get("system")
+            yield system if isinstance(system, str) else "", value["code"]
 
 
 def reach(value: Any, code: str, way: list[tuple[str, str]]) -> Iterator[tuple[Any, str]]:
@@ -229,7 +230,7 @@ def _by_type(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str
 
     def match(value: Any, code: str) -> bool:
         for found, kind in reach(value, code, way):
-            name = found.get("resourceType", kind) if isinstance(found, dict) else kind
+            name = str(found.get("resourceType", kind)) if isinstance(found, dict) else kind
             if name in wanted or type_name(str(name)) in wanted:
                 return True
         return False

@@ -93,9 +93,8 @@ class Validator:
                 return False
             if len(data) > 10_000 and data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
                 return False
-        if type(value) is not dict:
-            return False
-        return self.acceptor.accepts(value, self._wanted.get(value.get("resourceType"), ()))
+        name = value.get("resourceType") if type(value) is dict else None
+        return type(name) is str and self.acceptor.accepts(value, self._wanted.get(name, ()))
 
     def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
         """Judge a run of entries of a large Bundle; `index` knows all its entries, `places` the source."""

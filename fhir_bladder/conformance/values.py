@@ -235,8 +235,11 @@ def member(value_set: ValueSet, pairs: list[tuple[str | None, str]]) -> bool:
 
 def known_code(schema: Schema, system: Any, code: Any) -> bool:
     """False where the system is known here, complete, and has no such code."""
-    if not isinstance(system, str) or not isinstance(code, str):
+    if not isinstance(system, str) or not isinstance(code, str | None):
         return True
+    if code is None:
+        found = schema.catalogue.system(system)
+        return found is None or not found.complete
     if system == UCUM:
         return schema.catalogue.unit(code)
     found = schema.catalogue.system(system)
@@ -248,10 +251,13 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, conte
     kind = table.type
     if kind in ("Coding", *QUANTITIES):
         system, code = value.get("system"), value.get("code")
+        if kind != "Coding" and code is None:
+            return
         if not known_code(schema, system, code):
             found = schema.catalogue.system(str(system))
             report.add(
-                "code-unknown", path.down("code", ".code"), f"{code} is not a code of {system}", found=str(code),
+                "code-unknown", path.down("code", ".code"),
+                f"{system} without a code" if code is None else f"{code} is not a code of {system}", found=str(code or ""),
                 hint=near(str(code), found.codes if found is not None else ()), node=table.node,
             )  # fmt: skip
     elif kind == "Identifier":
@@ -324,13 +330,21 @@ def reference(
     """Where a reference leads and whether it may lead there."""
     link = item.get("reference")
     stated = item.get("type")
+    if isinstance(stated, str) and schema.catalogue.base.kind(stated) != "resource":
+        report.add(
+            "reference-type", path.down("type", ".type"), f"{stated} is not a resource type", found=stated, node=node,
+            hint=near(stated, schema.catalogue.base.resource_types()),
+        )  # fmt: skip
     if not isinstance(link, str) or not link:
+        return
+    if any(c.isspace() for c in link):
+        report.add("reference-blank", path, "blank in a reference", expected="a URL without blanks", found=link, node=node)
         return
     allowed = target_types(schema, ref)
     names = ", ".join(sorted(allowed))
     target = resolve(link, context)
     if target is not None:
-        kind = target.get("resourceType")
+        kind = str(target.get("resourceType"))
     else:
         parts = restful(link)
         kind = parts[1] if parts is not None and schema.catalogue.base.kind(parts[1]) == "resource" else None
@@ -346,7 +360,7 @@ def reference(
         return
     if allowed and kind not in allowed:
         report.add("reference-target", path, f"may not refer to {kind}", expected=names, found=link, node=node)
-    elif isinstance(stated, str) and stated != kind and schema.catalogue.base.kind(stated) == "resource":
+    elif isinstance(stated, str) and stated != kind:
         report.add("reference-type", path, "type and reference differ", expected=str(kind), found=stated, node=node)
 
 
