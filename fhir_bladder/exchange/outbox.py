@@ -38,6 +38,15 @@ _COLUMNS = (
     "attempts, location, version, etag, issues, accepted_at, sent_at, delivered_at, held_since, updated_at"
 )
 
+_CLAIMABLE = (
+    f"SELECT {_COLUMNS} FROM exam AS e WHERE target = ? AND state = 'waiting' AND not_before <= ? "
+    "AND NOT EXISTS (SELECT 1 FROM exam AS o WHERE o.target = e.target AND o.key = e.key "
+    "  AND (o.state = 'sending' OR (o.state = 'waiting' AND o.id < e.id))) "
+    "AND (e.replaces = '' OR NOT EXISTS (SELECT 1 FROM exam AS o WHERE o.target = e.target "
+    "  AND o.key = e.replaces AND o.state IN ('waiting', 'sending') AND o.id < e.id)) "
+    "ORDER BY id LIMIT ?"
+)
+
 
 def now_text() -> str:
     """The present moment, UTC, as stored."""
@@ -326,16 +335,11 @@ class Outbox:
 
         A row that replaces another exam waits until that one is no longer on its way.
         """
+        with self._lock, self._errors():  # a worker with nothing to do writes nothing
+            if self._connection.execute(_CLAIMABLE, (target, time.time(), 1)).fetchone() is None:
+                return []
         with self._changing() as sql:
-            found = sql.execute(
-                f"SELECT {_COLUMNS} FROM exam AS e WHERE target = ? AND state = 'waiting' AND not_before <= ? "
-                "AND NOT EXISTS (SELECT 1 FROM exam AS o WHERE o.target = e.target AND o.key = e.key "
-                "  AND (o.state = 'sending' OR (o.state = 'waiting' AND o.id < e.id))) "
-                "AND (e.replaces = '' OR NOT EXISTS (SELECT 1 FROM exam AS o WHERE o.target = e.target "
-                "  AND o.key = e.replaces AND o.state IN ('waiting', 'sending') AND o.id < e.id)) "
-                "ORDER BY id LIMIT ?",
-                (target, time.time(), limit),
-            ).fetchall()
+            found = sql.execute(_CLAIMABLE, (target, time.time(), limit)).fetchall()
             now, claimed = now_text(), time.time()
             sql.executemany(
                 "UPDATE exam SET state = 'sending', owner = ?, claimed = ?, attempts = attempts + 1, "
@@ -365,14 +369,22 @@ class Outbox:
 
     def wake(self, target: str) -> None:
         """Make every waiting row due now: a person runs push again."""
+        with self._lock, self._errors():
+            query = "SELECT max(not_before) FROM exam WHERE target = ? AND state = 'waiting'"
+            if not self._connection.execute(query, (target,)).fetchone()[0]:
+                return
         with self._changing() as sql:
             query = "UPDATE exam SET not_before = 0 WHERE target = ? AND state = 'waiting' AND not_before > 0"
             sql.execute(query, (target,))
 
     def give_back(self) -> int:
         """Put this process's open claims back to waiting."""
+        with self._lock, self._errors():
+            query = "SELECT 1 FROM exam WHERE state = 'sending' AND owner = ? AND owner <> 0 LIMIT 1"
+            if self._connection.execute(query, (self._owner.id,)).fetchone() is None:
+                return 0
         with self._changing() as sql:
-            query = "UPDATE exam SET state = 'waiting', owner = 0 WHERE state = 'sending' AND owner = ?"
+            query = "UPDATE exam SET state = 'waiting', owner = 0 WHERE state = 'sending' AND owner = ? AND owner <> 0"
             return sql.execute(query, (self._owner.id,)).rowcount
 
     def record(self, results: Sequence[Result]) -> None:

@@ -61,6 +61,7 @@ CREATE TABLE exam (
 CREATE UNIQUE INDEX exam_identity ON exam (target, key, content);
 CREATE INDEX exam_work ON exam (target, state, id);
 CREATE INDEX exam_order ON exam (target, key, state, id);
+CREATE INDEX exam_owner ON exam (owner) WHERE owner <> 0;
 CREATE INDEX exam_replaces ON exam (target, replaces) WHERE replaces <> '';
 CREATE INDEX exam_sha256 ON exam (sha256);
 CREATE TABLE payload (exam INTEGER PRIMARY KEY REFERENCES exam (id), source BLOB NOT NULL, bundle BLOB NOT NULL);
