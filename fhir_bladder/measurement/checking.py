@@ -7,15 +7,20 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
+from fhir_bladder.measurement.across import KINDS as ACROSS
 from fhir_bladder.measurement.across import Stream
 from fhir_bladder.measurement.calculated import calculate
 from fhir_bladder.measurement.choice import choose
-from fhir_bladder.measurement.facts import Facts
+from fhir_bladder.measurement.facts import Facts, Kind
 from fhir_bladder.measurement.findings import CHECKS
+from fhir_bladder.measurement.findings import KINDS as ALONE
 from fhir_bladder.measurement.prompts import Engine, Prompt
 from fhir_bladder.measurement.rulebook import Rule
 from fhir_bladder.measurement.settings import DEFAULT, Settings
 from fhir_bladder.measurement.verdicts import Verdict
+
+KINDS: tuple[Kind, ...] = ALONE + ACROSS
+"""Every kind of finding there is, with id, severity, sentence and source."""
 
 
 class Checker:

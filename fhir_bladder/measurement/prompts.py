@@ -106,6 +106,13 @@ class Engine:
         return Verdict(rule, state, reason, value.text, value.field)
 
 
+def trial_limits(rule: Rule) -> TrialLimits:
+    """The limits of a rule of kind `trial`, for `sequences.trials`. ValueError for another kind."""
+    if rule.below is None or rule.above is None or rule.hours is None:
+        raise ValueError(f"rule {rule.id!r} is not about a trial without catheter")
+    return TrialLimits(rule.below, rule.above, rule.hours)
+
+
 def _forget(rule: Rule, facts: Facts, course: Course) -> None:
     record = facts.record
     gone = {key_of(record), (record.device.serial, record.supersedes or record.exam_number)}
@@ -177,13 +184,8 @@ def _trial(rule: Rule, facts: Facts, course: Course) -> Verdict:
     removed = record.catheter_removed_at
     if removed is None:
         raise Inapplicable("no removal of a catheter is recorded")
-    if record.catheter_in_place:
-        raise Inapplicable("a catheter is in place")
     if record.void_state != "post-void":
         raise Inapplicable(f"a trial is judged after voids, this scan is {record.void_state}")
-    assert rule.below is not None
-    assert rule.above is not None
-    assert rule.hours is not None
     entry = entry_of(facts)
     name = f"trial of {rule.id}"
     kept = course.memory.get(name, [])
@@ -194,7 +196,7 @@ def _trial(rule: Rule, facts: Facts, course: Course) -> Verdict:
     readings.append(Reading(entry.key, entry.moment, entry.value, entry.comparator, entry.voids, entry.attempt))
     readings.sort(key=lambda one: one.moment)
     course.memory[name] = readings
-    result = outcome(removed.moment, readings, TrialLimits(rule.below, rule.above, rule.hours))
+    result = outcome(removed.moment, readings, trial_limits(rule))
     if result.state == OPEN:
         return Verdict(rule, UNKNOWN, result.reason, result.reason, "catheter_removed_at")
     state = f"{result.state} after the removal at {removed.text}"

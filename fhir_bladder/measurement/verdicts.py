@@ -107,7 +107,7 @@ def require_applicable(rule: Rule, facts: Facts, calculated: Calculated) -> None
         raise Inapplicable(f"the site uses it in {', '.join(rule.locations)} only")
     if rule.void_state is not None and record.void_state != rule.void_state:
         raise Inapplicable(f"the rule is for {rule.void_state} scans, this one is {record.void_state}")
-    if rule.void_state == "post-void" and record.catheter_in_place:
+    if record.catheter_in_place and rule.quantity in ("volume", "minutes-since-void"):
         raise Inapplicable("a catheter is in place")
     if rule.symptoms is not None and record.retention_symptoms is not rule.symptoms:
         stated = {True: "present", False: "absent", None: "not recorded"}

@@ -12,16 +12,14 @@ from hypothesis import strategies as st
 from fhir_bladder.errors import Finding, RecordError
 from fhir_bladder.exam import ExamRecord, load
 from fhir_bladder.measurement import calculate, choose, findings
-from fhir_bladder.measurement.across import KINDS as ACROSS
-from fhir_bladder.measurement.checking import Checker, check
-from fhir_bladder.measurement.findings import KINDS
+from fhir_bladder.measurement.checking import KINDS, Checker, check
 from fhir_bladder.measurement.prompts import Prompt
 from fhir_bladder.measurement.rulebook import known_rules, switch_on
 from fhir_bladder.measurement.sequences import pairs, trials
 from fhir_bladder.measurement.trials import TrialLimits
 
 NOW = dt.datetime(2026, 11, 30, 12, tzinfo=dt.UTC)
-SEVERITY = {kind.id: kind.severity for kind in (*KINDS, *ACROSS)}
+SEVERITY = {kind.id: kind.severity for kind in KINDS}
 STATES = ("met", "not-met", "unknown", "not-applicable")
 
 

@@ -267,6 +267,14 @@ def test_not_applicable_by_gender_age_symptoms_and_place(exam: Exam) -> None:
     assert "in Ward H only" in judge(use("postoperative-500"), exam(location="Ward I"))[1]
 
 
+def test_no_rule_of_volume_or_time_with_a_catheter(exam: Exam) -> None:
+    for name, more in (("ward-symptomatic-300", {"retention_symptoms": True}), ("ward-six-hours-without-void", {})):
+        record = exam(
+            volumes=[600], catheter_in_place=True, patient=patient(gender="female"), location="Ward H", **more
+        )
+        assert judge(use(name), record) == ("not-applicable", "a catheter is in place")
+
+
 def test_minutes_since_void(exam: Exam) -> None:
     rules = use("ward-six-hours-without-void")
     fields = {"patient": patient(gender="female"), "location": "Ward H", "void_state": "pre-void"}

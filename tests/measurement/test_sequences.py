@@ -11,8 +11,8 @@ import pytest
 
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.measurement.checking import check
-from fhir_bladder.measurement.prompts import Prompt
-from fhir_bladder.measurement.rulebook import switch_on
+from fhir_bladder.measurement.prompts import Prompt, trial_limits
+from fhir_bladder.measurement.rulebook import known_rules, switch_on
 from fhir_bladder.measurement.sequences import pairs, trials
 from fhir_bladder.measurement.trials import TrialLimits
 
@@ -228,3 +228,26 @@ def test_trial_rule_prompts_once_a_state(post: Exam, pre: Exam) -> None:
     assert prompts(post(60, 300, at=55, catheter_in_place=True, **REMOVED)) == []
     again = post(1500, 80, at=1495, catheter_removed_at=clock(1440))
     assert len(prompts(third, again)) == 2
+
+
+@pytest.mark.parametrize(
+    ("minute", "at", "attempt", "state"),
+    [
+        (0, 0, "voided", "passed"),  # on the minute of the removal
+        (360, 360, "voided", "passed"),  # on the last minute
+        (360, None, "voided", "passed"),
+        (361, None, "voided", "open"),  # a void at an unknown time, seen too late
+        (-1, None, "voided", "open"),
+        (360, 361, "unknown", "open"),
+    ],
+)
+def test_ends_of_the_trial_count(post: Exam, minute: float, at: float | None, attempt: str, state: str) -> None:
+    record = post(minute, 80, at=at, void_attempt=attempt, **REMOVED)
+    (trial,), _ = trials([record], LIMITS)
+    assert trial.outcome.state == state
+
+
+def test_limits_of_a_rule() -> None:
+    assert trial_limits(known_rules()["trial-150"]) == LIMITS
+    with pytest.raises(ValueError, match="not about a trial"):
+        trial_limits(known_rules()["residual-advice-100"])
