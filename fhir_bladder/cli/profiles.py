@@ -61,11 +61,12 @@ def snapshot(name: str, out: Path | None) -> None:
 
 
 def _write(resource: dict[str, Any], out: Path | None) -> None:
-    import json
+    import msgspec
 
-    text = json.dumps(resource, ensure_ascii=False, indent=2, default=str)
+    from fhir_bladder import wire
+
     with common.output(out) as stream:
-        stream.write(text.encode() + b"\n")
+        stream.write(msgspec.json.format(wire.dumps(resource), indent=2) + b"\n")
 
 
 @command.command("pack", cls=common.VerbCommand)

@@ -1,0 +1,209 @@
+"""The promised exit codes, verb by verb, and one clear line for each kind of bad input."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+
+def test_map_and_unmap(run, folder: Path) -> None:
+    assert run("map", "exam.json", "-o", "out.ndjson").returncode == 0
+    assert run("map", "refused.ndjson", "-o", "out.ndjson").returncode == 1
+    assert run("map", "none.ndjson", "exam.json", "-o", "out.ndjson").returncode == 3
+    assert len((folder / "out.ndjson").read_text().splitlines()) == 1, "the other file is still done"
+    assert run("map").returncode == 2
+    assert run("map", "exam.json", "--shape", "round").returncode == 2
+    assert run("unmap", "out.ndjson").returncode == 0
+    assert run("unmap", "exams.ndjson").returncode == 1
+
+
+def test_a_block_finding_fails_check_and_not_map(run, folder: Path) -> None:
+    lines = (folder / "refused.ndjson").read_text().splitlines()
+    (folder / "late.ndjson").write_text(lines[2] + "\n")
+    assert run("map", "late.ndjson", "-o", "x").returncode == 0
+    done = run("check", "late.ndjson")
+    assert done.returncode == 1
+    assert "voided_at" in done.stdout
+
+
+def test_validate(run, folder: Path) -> None:
+    run("map", "exams.ndjson", "-o", "good.ndjson")
+    assert run("validate", "good.ndjson").returncode == 0
+    bad = (folder / "good.ndjson").read_text().replace('"status":"final"', '"status":"finall"', 1)
+    (folder / "bad.ndjson").write_text(bad)
+    assert run("validate", "bad.ndjson").returncode == 1
+    assert run("validate", "bad.ndjson", "--write-baseline", "known.json").returncode == 0
+    assert run("validate", "bad.ndjson", "--baseline", "known.json").returncode == 0
+    assert run("validate", "none.json", "good.ndjson").returncode == 3
+    assert run("validate", "good.ndjson", "--package", "none.tgz").returncode == 3
+    assert run("validate").returncode == 2
+    assert "Not checked" in run("validate", "--scope").stdout
+
+
+@pytest.mark.parametrize("kind", ["json", "ndjson", "sarif", "junit"])
+def test_validate_writes_what_programs_read(run, folder: Path, kind: str) -> None:
+    run("map", "exams.ndjson", "-o", "good.ndjson")
+    bad = (folder / "good.ndjson").read_text().replace('"status":"final"', '"status":"finall"', 1)
+    (folder / "bad.ndjson").write_text(bad)
+    done = run("validate", "bad.ndjson", "--output-format", kind)
+    assert done.returncode == 1
+    assert "finall" in done.stdout
+    if kind == "ndjson":
+        finding = json.loads(done.stdout.splitlines()[0])
+        assert (finding["file"], finding["line"], finding["severity"]) == ("bad.ndjson", 1, "error")
+        assert finding["path"] == "Observation.status"
+
+
+def test_push_and_pull(run, folder: Path, server: str) -> None:
+    create = ("--server", server, "--patients", "create")
+    assert run("push", "exams.ndjson", *create).returncode == 0
+    assert run("push", "refused.ndjson", *create).returncode == 1
+    assert run("push", "none.ndjson", *create).returncode == 3
+    assert run("push", "exams.ndjson").returncode == 2
+    assert run("push", "exams.ndjson", "--server", "http://127.0.0.1:9/fhir", "--deadline", "2s",
+               "--patients", "create", "--outbox", "other.db").returncode in (4, 5)  # fmt: skip
+    listed = run("outbox", "list", "--outbox", "other.db", "--output-format", "json")
+    assert {json.loads(line)["state"] for line in listed.stdout.splitlines()} == {"waiting"}
+    assert run("pull", "--server", server, "--as", "exams", "-o", "p.ndjson").returncode == 0
+    assert run("pull", "--server", "http://127.0.0.1:9/fhir", "--deadline", "2s", "-o", "q.ndjson").returncode in (4, 5)
+    assert run("outbox", "show", "nothing/there").returncode == 1
+    assert run("outbox", "list", "--outbox", "none.db").returncode == 3
+
+
+def test_push_takes_what_map_wrote(run, folder: Path, server: str) -> None:
+    for kind in ("observations", "bundles"):
+        run("map", "exam.json", "--as", kind, "-o", f"{kind}.ndjson")
+        done = run("push", f"{kind}.ndjson", "--server", server, "--patients", "logical", "--outbox", f"{kind}.db")
+        assert done.returncode == 0, done.stderr
+
+
+def test_plain_http_stays_on_this_machine(run) -> None:
+    done = run("push", "exam.json", "--server", "http://records.example/fhir")
+    assert done.returncode == 3
+    assert "https" in done.stderr
+    done = run("push", "exam.json", "--server", "https://records.example/fhir", "--patients", "create")
+    assert done.returncode == 3
+    assert "--allow-test" in done.stderr
+
+
+def test_table_and_report(run, folder: Path) -> None:
+    run("map", "exams.ndjson", "-o", "good.ndjson")
+    assert run("table", "good.ndjson", "--include", "synthetic,preliminary").stdout.count("\n") == 9
+    assert run("table", "good.ndjson", "-o", "t.xyz").returncode == 3
+    assert run("table", "none.ndjson").returncode == 3
+    assert run("table", "good.ndjson", "--view", "none").returncode == 3
+    assert run("report", "exams.ndjson", "-o", "r.html").returncode == 0
+    assert run("report", "refused.ndjson", "-o", "r.html").returncode == 1
+    assert (folder / "r.html").stat().st_mode & 0o777 == 0o600
+
+
+def test_profiles(run, folder: Path) -> None:
+    assert "bladder-ultrasound-exam" in run("profiles", "list").stdout
+    assert json.loads(run("profiles", "show", "bladder-ultrasound-exam").stdout)["type"] == "Observation"
+    assert "snapshot" in json.loads(run("profiles", "snapshot", "bladder-ultrasound-exam").stdout)
+    assert run("profiles", "show", "no-such").returncode == 1
+    run("profiles", "pack", "-o", "p.tgz")
+    first = (folder / "p.tgz").read_bytes()
+    run("profiles", "pack", "-o", "p.tgz")
+    assert (folder / "p.tgz").read_bytes() == first
+    assert "98856-8" in run("profiles", "check").stdout
+
+
+def test_options_come_from_line_environment_and_file_in_this_order(run, folder: Path) -> None:
+    (folder / "fhir-bladder.toml").write_text('shape = "single"\n[map]\nas = "bundles"\n')
+    assert '"Bundle"' in run("map", "exam.json").stdout
+    single = run("map", "exam.json", "--as", "observations").stdout
+    assert "bladder-ultrasound-group" in single
+    assert "bladder-ultrasound-group" not in run("map", "exam.json", FHIR_BLADDER_SHAPE="panel").stdout
+    line = run("map", "exam.json", "--shape", "single", FHIR_BLADDER_SHAPE="panel", FHIR_BLADDER_MAP_AS="observations")
+    assert line.stdout == single
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("shape = ", "not TOML"),
+        ("[site]\ndensitty = 1\n", "did you mean 'density'"),
+        ('[site]\ndensity = "1"\n', "not a number"),
+        ("[site]\nfilling_low = 500\n", "empty"),
+    ],
+)
+def test_a_wrong_configuration_is_named(run, folder: Path, text: str, says: str) -> None:
+    (folder / "fhir-bladder.toml").write_text(text)
+    done = run("map", "exam.json")
+    assert done.returncode == 3
+    assert says in done.stderr
+
+
+def _lines(record: dict) -> str:
+    return json.dumps(record) + "\n"
+
+
+def test_bad_records_give_one_line_each_and_the_others_go_on(run, folder: Path) -> None:
+    good = json.loads((folder / "exam.json").read_text())
+    text = json.dumps(good)
+    bad = {
+        "unknown field": text.replace('"void_state"', '"voidstate"'),
+        "wrong type": json.dumps({**good, "uterus_present": "no"}),
+        "missing unit": text.replace(', "unit": "mm"', ""),
+        "megalitres": text.replace('"mL"', '"ML"', 1),
+        "no zone": text.replace("10:42:00+00:00", "10:42:00"),
+        "NaN": text.replace("260", "NaN"),
+        "huge": text.replace("260", "1e400"),
+        "twice": text.replace('"void_measured": true', '"void_measured": true, "void_measured": false'),
+        "cut": text[:-20],
+        "not an object": "[1, 2]",
+    }
+    (folder / "bad.ndjson").write_text("".join(line + "\n" for line in [text, *bad.values(), text]))
+    done = run("map", "bad.ndjson", "-o", "out.ndjson")
+    assert done.returncode == 1
+    assert len((folder / "out.ndjson").read_text().splitlines()) == 2
+    for number in range(2, 2 + len(bad)):
+        told = [line for line in done.stderr.splitlines() if f"bad.ndjson:{number}" in line]
+        assert told, f"line {number}, {list(bad)[number - 2]}: {done.stderr}"
+        assert all(line.count(" — ") >= 2 for line in told), "place and remedy"
+
+
+def test_local_times_that_a_clock_change_spoils(run, folder: Path) -> None:
+    good = json.loads((folder / "exam.json").read_text())
+    for local, says in (("2026-10-25T01:30:00", "happens twice"), ("2026-03-29T01:30:00", "does not exist")):
+        (folder / "local.ndjson").write_text(_lines({**good, "started_at": local}))
+        done = run("map", "local.ndjson", "--timezone", "Europe/Lisbon")
+        assert done.returncode == 1
+        assert says in done.stderr
+        assert done.stderr.count("+00:00") + done.stderr.count("+01:00") >= 2, "both readings"
+
+
+def test_odd_files(run, folder: Path) -> None:
+    text = json.dumps(json.loads((folder / "exam.json").read_text()))
+    (folder / "bom.ndjson").write_bytes(b"\xef\xbb\xbf" + text.encode() + b"\n")
+    assert run("map", "bom.ndjson", "-o", "o").returncode == 0
+    (folder / "empty.ndjson").write_bytes(b"")
+    done = run("map", "empty.ndjson", "-o", "o")
+    assert (done.returncode, "no record" in done.stderr) == (0, True)
+    assert run("map", ".", "-o", "o").returncode == 3
+    (folder / "long.ndjson").write_text(text.replace("second scan", "x" * 2_000_000) + "\n" + text + "\n")
+    done = run("map", "long.ndjson", "-o", "o")
+    assert done.returncode == 1
+    assert len((folder / "o").read_text().splitlines()) == 1
+    assert run("map", "-", "-o", "o", stdin=text).returncode == 0
+
+
+def test_two_workers_write_what_one_writes(run, folder: Path) -> None:
+    one, two = (run("map", "exams.ndjson", "refused.ndjson", "--workers", n) for n in ("1", "2"))
+    assert one.stdout == two.stdout
+    assert one.stderr == two.stderr
+
+
+def test_a_reader_that_goes_away_is_no_error_text(folder: Path) -> None:
+    import subprocess
+    import sys
+
+    lines = (folder / "exams.ndjson").read_text() * 200
+    (folder / "many.ndjson").write_text(lines)
+    command = f"{sys.executable} -m fhir_bladder map many.ndjson | head -n 1"
+    done = subprocess.run(["bash", "-c", command], cwd=folder, capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr
+    assert "Exception" not in done.stderr
