@@ -140,8 +140,6 @@ def _rules(table: Table, names: Names, *, inline: bool) -> Iterator[str]:
         if constraint.key in invariants.SKIPPED or not names.check(f"{table.name}:{constraint.key}"):
             continue
         expression = " ".join(constraint.expression.split())
-        if table.type == "Reference" and constraint.key == "ref-1":
-            continue  # part of the target check
         if inline and (expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1")):
             continue  # no contained inline; the general function judges it
         if inline and expression in _INLINE:

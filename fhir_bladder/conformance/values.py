@@ -348,8 +348,11 @@ def reference(
     else:
         parts = restful(link)
         kind = parts[1] if parts is not None and schema.catalogue.base.kind(parts[1]) == "resource" else None
-        if link == "#" and context.resource is context.root:
-            report.add("ref-1", path, "# refers to the resource around a contained one", found=link, node=node)
+        if link.startswith("#"):
+            report.add(
+                "ref-1", path, "ref-1: no contained resource of that id", found=link, node=node,
+                expected=", ".join(f"#{ident}" for ident in context.contained), hint=near(link[1:], context.contained),
+            )  # fmt: skip
         elif kind is None and form(link) is None:
             report.add(
                 "reference-form", path, "does not look like a reference", severity="warning", found=link, node=node
