@@ -8,19 +8,18 @@ from __future__ import annotations
 
 import datetime as dt
 from array import array
+from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from fhir_bladder import wire
-from fhir_bladder.analysis.census import Header, exam_of
 from fhir_bladder.analysis.pseudonyms import OLDEST, Pseudonyms
 from fhir_bladder.analysis.runtime import items
-from fhir_bladder.analysis.store import Sequence, Store
+from fhir_bladder.analysis.store import Numbering, Store
 from fhir_bladder.analysis.views import Column
 from fhir_bladder.errors import ConfigError, RecordError
 from fhir_bladder.mapping import keys as exam_keys
 from fhir_bladder.terminology import artefacts
-from fhir_bladder.terminology import names as N
 
 NAMES = ("exams", "measurements")
 
@@ -89,6 +88,10 @@ class Patients:
         found = self._store.get(name)
         return found.split("\t")[0] if found else name
 
+    def names(self) -> dict[str, str]:
+        """The one key of every name that has another one."""
+        return {name: one for name, value in self._store.items() if (one := value.split("\t")[0]) != name}
+
     def facts(self, name: str) -> tuple[str, str]:
         """Birth date and gender, empty where not known."""
         found = self._store.get(name)
@@ -105,17 +108,17 @@ class Exams:
         self.place = {column.name: index for index, column in enumerate(columns)}
         self.patients = patients
         self.hide = hide
-        self.sequence = Sequence()
+        self.sequence = Numbering()
         self.numbers = array("I")
 
     def close(self) -> None:
         """Remove the temporary file."""
         self.sequence.close()
 
-    def survey(self, ordinal: int, resource: dict[str, Any]) -> None:
-        """Take an exam in, on the first pass."""
-        moment = _moment(resource.get("effectiveDateTime"))
-        self.sequence.add(ordinal, subject_key(resource), moment.timestamp() if moment else 0.0)
+    def survey(self, ordinal: int, subject: str, effective: Any) -> None:
+        """Take an exam in, on the first pass: whose it is (`subject_key`) and its effectiveDateTime."""
+        moment = _moment(effective)
+        self.sequence.add(ordinal, subject, moment.timestamp() if moment else 0.0)
 
     def settle(self, reasons: bytearray) -> None:
         """Number the exams, between the passes."""
@@ -123,20 +126,20 @@ class Exams:
         for ordinal, number in self.sequence.numbers(self.patients.one, lambda ordinal: reasons[ordinal] == 0):
             self.numbers[ordinal] = number
 
-    def row(self, row: tuple[Any, ...], resource: dict[str, Any], head: Header, ordinal: int) -> tuple[Any, ...]:
-        """The row of an exam with its added columns. resource: the true one, also where the row is not."""
+    def row(self, row: Sequence[Any], name: str, effective: Any, exam: str, ordinal: int) -> tuple[Any, ...]:
+        """The row of an exam with its added columns.
+
+        name, effective: true subject and time, also where the row's are hidden. exam: the true key.
+        """
         cells = list(row)
-        name = subject_key(resource)
         who = self.patients.one(name) if name else ""
         birth, gender = self.patients.facts(name) if name else ("", "")
-        moment = _moment(resource.get("effectiveDateTime"))
-        age = age_at(birth, moment)
-        number: str | None = None
+        age = age_at(birth, _moment(effective))
+        number: str | None
         try:
-            number = exam_keys.parse_key(head.exam).number
+            number = exam_keys.parse_key(exam).number
         except RecordError:
             number = None
-        exam = head.exam
         if self.hide is not None:
             number = None
             exam = self.hide.exam(exam)
@@ -159,11 +162,11 @@ class Measurements:
         self.place = {column.name: index for index, column in enumerate(columns)}
         self.hide = hide
 
-    def row(self, row: tuple[Any, ...], head: Header) -> tuple[Any, ...]:
-        """The row of a value with its added columns, trailing zeros given back."""
+    def row(self, row: Sequence[Any], exam: str) -> tuple[Any, ...]:
+        """The row of a value with its added columns, trailing zeros given back. exam: the true key."""
         place = self.place
         cells = list(row)
-        cells[place["exam_key"]] = self.hide.exam(head.exam) if self.hide is not None else head.exam
+        cells[place["exam_key"]] = self.hide.exam(exam) if self.hide is not None else exam
         places = cells[place["places"]]
         for name in ("value", "limit"):
             value = cells[place[name]]
@@ -214,4 +217,4 @@ def extra_columns(name: str) -> tuple[Column, ...]:
     return EXAM_COLUMNS if name == "exams" else MEASUREMENT_COLUMNS if name == "measurements" else ()
 
 
-__all__ = ["NAMES", "Exams", "Measurements", "N", "Patients", "definition", "exam_of", "extra_columns", "subject_key"]
+__all__ = ["NAMES", "Exams", "Measurements", "Patients", "definition", "extra_columns", "subject_key"]

@@ -40,3 +40,21 @@ def _type(keys: Keys, *, top: bool = False) -> Any:
     fields = {name: _type(child) for name, child in keys.children.items()}
     shape = TypedDict("shape", fields, total=False)  # type: ignore[misc]
     return shape if top else shape | list[shape]
+
+
+def merged(one: Keys, other: Keys) -> Keys:
+    """The keys of both."""
+    if one.whole or other.whole:
+        return Keys(whole=True)
+    if not one.children or not other.children:
+        return Keys(whole=True)
+    names = {**one.children, **other.children}
+    return Keys(
+        False,
+        {
+            name: merged(one.children[name], other.children[name])
+            if name in one.children and name in other.children
+            else child
+            for name, child in names.items()
+        },
+    )

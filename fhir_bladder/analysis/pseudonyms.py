@@ -73,17 +73,17 @@ class Pseudonyms:
     def __init__(self, secret: bytes, *, shift: bool) -> None:
         if len(secret) < MINIMUM:
             raise ConfigError(f"the secret has {len(secret)} bytes", "", f"use at least {MINIMUM}")
-        self._secret = secret
+        self.secret = secret
         self.shift = shift
 
     def of(self, kind: str, value: str) -> str:
         """The pseudonym of one identifier; kinds never share one."""
-        digest = hmac.new(self._secret, f"{kind}\0{value}".encode(), hashlib.sha256).digest()
+        digest = hmac.new(self.secret, f"{kind}\0{value}".encode(), hashlib.sha256).digest()
         return f"{kind}-{base64.b32encode(digest[:15]).decode().lower()}"
 
     def days(self, patient: str) -> int:
         """How many days a patient's dates are moved: 1 to 364 back or forth, never 0."""
-        digest = hmac.new(self._secret, f"shift\0{patient}".encode(), hashlib.sha256).digest()
+        digest = hmac.new(self.secret, f"shift\0{patient}".encode(), hashlib.sha256).digest()
         number = int.from_bytes(digest[:8], "big") % 728 - 364
         return number + 1 if number >= 0 else number
 

@@ -105,7 +105,7 @@ def _whole(line: bytes) -> bool:
 def _lines(
     name: str,
     line: bytes,
-    stream: IO[bytes],
+    stream: IO[bytes] | _Until,
     parse: Callable[[bytes], Any],
     on_rejected: Callable[[Rejected], None],
     digest: Any,
@@ -131,7 +131,7 @@ _BLOCK = 1 << 18
 
 
 def _split(
-    name: str, first: bytes, stream: IO[bytes], on_rejected: Callable[[Rejected], None], digest: Any
+    name: str, first: bytes, stream: IO[bytes] | _Until, on_rejected: Callable[[Rejected], None], digest: Any
 ) -> Iterator[tuple[int, bytes]]:
     """Numbered lines, read in blocks; a line above the limit is reported and skipped to its end."""
     number, rest, skipping, limit = 0, first.removeprefix(b"\xef\xbb\xbf"), False, wire.MAX_LINE
@@ -241,6 +241,58 @@ def values(path: Path, parse: Callable[[bytes], Any]) -> Iterator[tuple[int, dic
 def _drained(bad: list[Rejected]) -> list[Rejected]:
     taken, bad[:] = list(bad), []
     return taken
+
+
+def is_plain_ndjson(path: Path) -> bool:
+    """Whether a file can be read from any line: not packed, and no single document."""
+    with path.open("rb") as raw:
+        if raw.read(2) == b"\x1f\x8b":
+            return False
+    with open_stream(path) as stream:
+        return _whole(stream.readline(wire.MAX_LINE + 2))
+
+
+def range_pieces(
+    path: Path, start: int, end: int, parse: Callable[[bytes], Any], on_rejected: Callable[[Rejected], None]
+) -> Iterator[Piece]:
+    """The resources of the lines that start in a range of bytes; line numbers count from the range's first line."""
+    with path.open("rb") as stream:
+        if start:
+            stream.seek(start - 1)
+            stream.readline()
+        yield from _lines(str(path), b"", _Until(stream, end), parse, on_rejected, None)
+
+
+def line_count(path: Path, start: int, end: int) -> int:
+    """How many lines start in a range of bytes."""
+    count = 0
+    with path.open("rb") as stream:
+        if start:
+            stream.seek(start - 1)
+            stream.readline()
+        limited = _Until(stream, end)
+        while block := limited.read(_BLOCK):
+            count += block.count(b"\n")
+            last = block
+    return count + (1 if count and not last.endswith(b"\n") else 0)
+
+
+class _Until:
+    """A stream that ends with the line in which a position lies."""
+
+    def __init__(self, stream: IO[bytes], end: int) -> None:
+        self._stream, self._end, self._done = stream, end, False
+
+    def read(self, size: int) -> bytes:
+        """The next bytes; empty at the end."""
+        here = self._stream.tell()
+        if self._done or here >= self._end:
+            return b""
+        data = self._stream.read(min(size, self._end - here))
+        if here + len(data) >= self._end and not data.endswith(b"\n"):
+            self._done = True
+            data += self._stream.readline()
+        return data
 
 
 def new_digest() -> Any:

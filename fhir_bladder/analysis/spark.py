@@ -1,27 +1,345 @@
-"""Room `analysis`: the same table in PySpark (extra `spark`), the compiled view over NDJSON shards. May import errors.
+"""Room `analysis`: the same table in PySpark (extra `spark`): the compiled view over byte ranges of NDJSON shards.
 
-The counting rules see every resource, so they need all shards: a first stage reads the headers in parallel, the driver
-settles what counts, a second stage makes the rows in parallel. Rows come back in the order of the input.
+May import errors and wire. Two stages with `mapInArrow`: headers and rows are made in parallel; what counts is settled
+between them on the driver, in the order of the input, by the same `Census`, so that the rows are the same, one by one.
+Every worker opens the shards by their paths, so they must lie where all workers reach them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import importlib
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
+import msgspec
+
+from fhir_bladder import wire
+from fhir_bladder.analysis import builtin, census, decoding, sources, views, writers
+from fhir_bladder.analysis.beside import write_beside
+from fhir_bladder.analysis.census import Census, Header
+from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.analysis.pseudonyms import Pseudonyms
 from fhir_bladder.analysis.request import Request, TableResult
-from fhir_bladder.errors import UnsupportedError
+from fhir_bladder.analysis.sources import Rejected
+from fhir_bladder.errors import RecordError, UnsupportedError
+
+RANGE = 32 * 1024 * 1024
+"""Bytes of one task."""
+
+_DECODE = msgspec.json.Decoder(float_hook=views.exact).decode
+
+
+@dataclass(frozen=True)
+class Part:
+    """A range of a file: lines that start in it. end -1: to the end, for what is not plain NDJSON."""
+
+    number: int
+    path: str
+    start: int
+    end: int
 
 
 def table(
     paths: Sequence[str | Path], asked: Request, target: Path | None, *, stream: IO[bytes] | None, kind: str
 ) -> TableResult:
     """Make the table with Spark; see `tables.table`. Raises UnsupportedError where PySpark is not installed."""
+    session, ours = _session()
     try:
-        import pyspark  # noqa: F401
-    except ImportError:
+        with tempfile.TemporaryDirectory(prefix="fhir-bladder-") as folder, _Job(session, paths, asked) as job:
+            made = Path(folder) / "rows"
+            job.make(made, kind)
+            if target is not None:
+                write_beside(target, made, job.result, asked, job.rejected, job.misfits, job.digests, None)
+            elif stream is not None:
+                with made.open("rb") as rows:
+                    shutil.copyfileobj(rows, stream)
+            return job.result
+    finally:
+        if ours:
+            session.stop()
+
+
+def _session() -> tuple[Any, bool]:
+    """The session to use, and whether we made it. Under spark-submit the cluster's own settings hold."""
+    try:
+        for name in ("pyarrow", "pandas"):  # PySpark asks for both in mapInArrow
+            importlib.import_module(name)
+        from pyspark.sql import SparkSession
+    except ImportError as error:
         raise UnsupportedError(
-            "the Spark engine needs PySpark and Java 17", "--engine spark", "pip install 'fhir-bladder[spark]'"
+            f"the Spark engine needs {error.name or 'PySpark'}", "--engine spark", "pip install 'fhir-bladder[spark]'"
         ) from None
-    raise UnsupportedError("the Spark engine is not here yet", "--engine spark", "use --engine local")
+    active = SparkSession.getActiveSession()
+    if active is not None:
+        return active, False
+    os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
+    build = SparkSession.builder.appName("fhir-bladder table")
+    if "PYSPARK_GATEWAY_PORT" not in os.environ:
+        build = (
+            build.master(os.environ.get("FHIR_BLADDER_SPARK_MASTER", "local[*]"))
+            .config("spark.driver.bindAddress", "127.0.0.1")
+            .config("spark.driver.host", "127.0.0.1")
+            .config("spark.ui.enabled", "false")
+        )
+    try:
+        session = build.getOrCreate()
+    except Exception as error:  # noqa: BLE001 - the gateway raises whatever the Java side did
+        raise UnsupportedError(
+            f"Spark does not start: {str(error).splitlines()[0][:120]}",
+            "--engine spark",
+            "install Java 17 and set JAVA_HOME",
+        ) from None
+    return session, True
+
+
+class _Job:
+    def __init__(self, session: Any, paths: Sequence[str | Path], asked: Request) -> None:
+        self.session = session
+        self.asked = asked
+        self.result = TableResult(columns=asked.columns)
+        self.files = sources.expand(paths, self.result.errors.append)
+        self.parts = _parts(self.files)
+        self.rejected: list[Rejected] = []
+        self.misfits: list[Rejected] = []
+        self.digests: dict[str, Any] = {}
+        self.census = Census(asked.include, asked.key_system)
+        self.patients = builtin.Patients()
+        self.exams = builtin.Exams(asked.view.columns, self.patients, asked.hide) if asked.builtin == "exams" else None
+        self.measurements = (
+            builtin.Measurements(asked.view.columns, asked.hide) if asked.builtin == "measurements" else None
+        )
+
+    def __enter__(self) -> _Job:
+        self.census.__enter__()
+        return self
+
+    def __exit__(self, *problem: Any) -> None:
+        self.census.__exit__(*problem)
+        self.patients.close()
+        if self.exams is not None:
+            self.exams.close()
+
+    def _run(self, work: Callable[[Iterator[Any]], Iterator[Any]]) -> Iterator[tuple[int, bytes]]:
+        """Run one stage over all parts, in parallel; the results in the order of the input."""
+        from pyspark import StorageLevel
+
+        rows = [(part.number, part.path, part.start, part.end) for part in self.parts]
+        frame = self.session.sparkContext.parallelize(rows, max(len(rows), 1)).toDF(
+            "number int, path string, start long, end long"
+        )
+        made = frame.mapInArrow(work, "number int, payload binary").persist(StorageLevel.DISK_ONLY)
+        try:
+            made.count()
+            for row in made.toLocalIterator():
+                yield row["number"], bytes(row["payload"])
+        finally:
+            made.unpersist()
+
+    def make(self, made: Path, kind: str) -> None:
+        """Both stages, and the table."""
+        counts = self._survey() if self.parts else []
+        with made.open("wb") as out:
+            writer = writers.open_writer(kind, out, self.asked.columns)
+            if self.parts:
+                self._rows(writer, counts)
+            writer.close()
+        self.result.counts = self.census.counts()
+        self.result.resources = len(self.census.reasons)
+        self.result.rejected = len(self.rejected) + len(self.misfits)
+        if not self.result.resources and not self.result.errors:
+            self.result.notes.append("the input is empty: no resource was found")
+        self.result.notes += [
+            f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"
+            for name, n in writer.notes.items()
+        ]
+        for path in self.files:
+            digest = sources.new_digest()
+            with path.open("rb") as data:
+                while block := data.read(1 << 20):
+                    digest.update(block)
+            self.digests[str(path)] = digest.hexdigest()
+
+    def _survey(self) -> list[int]:
+        """Stage one; how many resources each part has."""
+        counts = [0] * len(self.parts)
+        lines_before = 0
+        last = ""
+        for number, payload in self._run(_surveyor(self.asked.key_system)):
+            part = self.parts[number]
+            if part.path != last:
+                last, lines_before = part.path, 0
+            kind, *rest = _DECODE(payload)
+            if kind == "rejected":
+                line, reason, text = rest
+                self.rejected.append(Rejected(part.path, line + lines_before, reason, text))
+            elif kind == "lines":
+                lines_before += rest[0]
+            else:
+                head = Header(*rest[0])
+                ordinal = len(self.census.reasons)
+                counts[number] += 1
+                self.census.see(head)
+                if kind == "patient":
+                    self.patients.add(rest[1])
+                elif kind == "exam" and self.exams is not None:
+                    self.exams.survey(ordinal, rest[1], rest[2])
+        if self.exams is not None:
+            self.exams.settle(self.census.reasons)
+        return counts
+
+    def _rows(self, writer: writers.Writer, counts: list[int]) -> None:
+        """Stage two: rows of what counts, from the workers; columns that need the other resources are added here."""
+        firsts = [sum(counts[:number]) for number in range(len(counts))]
+        hide = self.asked.hide
+        context = {
+            "view": wire.dumps(self.asked.view.view),
+            "key_system": self.asked.key_system,
+            "secret": hide.secret if hide is not None else None,
+            "shift": hide is not None and hide.shift,
+            "names": self.patients.names() if hide is not None else {},
+            "firsts": firsts,
+            "reasons": bytes(self.census.reasons),
+        }
+        shared = self.session.sparkContext.broadcast(context)
+        try:
+            for number, payload in self._run(_rower(shared)):
+                self._write(writer, number, _DECODE(payload))
+        finally:
+            shared.destroy()
+
+    def _write(self, writer: writers.Writer, number: int, found: list[Any]) -> None:
+        ordinal, line, fields, rows, misfit, subject, effective = found
+        head = Header(*fields)
+        if self.census.final(ordinal, head):
+            return
+        if misfit:
+            self.misfits.append(Rejected(self.parts[number].path, line, misfit))
+            return
+        if self.exams is not None:
+            rows = [self.exams.row(row, subject, effective, head.exam, ordinal) for row in rows]
+        elif self.measurements is not None:
+            rows = [self.measurements.row(row, head.exam) for row in rows]
+        self.result.rows += len(rows)
+        writer.write(rows)
+
+
+def _parts(files: Sequence[Path]) -> list[Part]:
+    parts: list[Part] = []
+    for path in files:
+        size = path.stat().st_size
+        if sources.is_plain_ndjson(path):
+            ranges = [(start, min(start + RANGE, size)) for start in range(0, size, RANGE)]
+        else:
+            ranges = [(0, -1)]
+        parts += [Part(len(parts) + n, str(path), start, end) for n, (start, end) in enumerate(ranges)]
+    return parts
+
+
+# ---------------------------------------------------------------------- on the workers
+
+
+def _pieces(
+    part: Part, parse: Callable[[bytes], Any], on_rejected: Callable[[Rejected], None]
+) -> Iterator[sources.Piece]:
+    if part.end < 0:
+        return sources.pieces(Path(part.path), parse, on_rejected)
+    return sources.range_pieces(Path(part.path), part.start, part.end, parse, on_rejected)
+
+
+def _batches(parts: Iterator[Any], work: Callable[[Part], Iterator[bytes]]) -> Iterator[Any]:
+    import pyarrow as pa
+
+    for batch in parts:
+        for row in batch.to_pylist():
+            part = Part(row["number"], row["path"], row["start"], row["end"])
+            held: list[bytes] = []
+            for payload in work(part):
+                held.append(payload)
+                if len(held) >= 2000:
+                    yield _batch(pa, part.number, held)
+                    held = []
+            if held:
+                yield _batch(pa, part.number, held)
+
+
+def _batch(pa: Any, number: int, payloads: list[bytes]) -> Any:
+    return pa.RecordBatch.from_arrays(
+        [pa.array([number] * len(payloads), pa.int32()), pa.array(payloads, pa.binary())], names=["number", "payload"]
+    )
+
+
+def _surveyor(key_system: str) -> Callable[[Iterator[Any]], Iterator[Any]]:
+    """Stage one: a header for every resource, what is rejected, and how many lines a part has."""
+
+    def work(part: Part) -> Iterator[bytes]:
+        parse = decoding.pruned(census.header_keys())
+        bad: list[Rejected] = []
+        for piece in _pieces(part, parse, bad.append):
+            resource = piece.value
+            head = census.header(resource, key_system)
+            if head.type == "Patient":
+                known = {k: resource[k] for k in ("id", "identifier", "birthDate", "gender") if k in resource}
+                yield wire.dumps(["patient", head, known])
+            elif head.key.startswith("exam "):
+                yield wire.dumps(["exam", head, builtin.subject_key(resource), resource.get("effectiveDateTime")])
+            else:
+                yield wire.dumps(["other", head])
+        for rejected in bad:
+            yield wire.dumps(["rejected", rejected.line, rejected.reason, rejected.text])
+        lines = sources.line_count(Path(part.path), part.start, part.end) if part.end >= 0 else 0
+        yield wire.dumps(["lines", lines])
+
+    def run(batches: Iterator[Any]) -> Iterator[Any]:
+        return _batches(batches, work)
+
+    return run
+
+
+@lru_cache(maxsize=8)
+def _compiled(view: bytes) -> views.CompiledView:
+    return views.compile(wire.loads(view))
+
+
+def _rower(shared: Any) -> Callable[[Iterator[Any]], Iterator[Any]]:
+    """Stage two: the view's rows of every resource that may count."""
+
+    def work(part: Part) -> Iterator[bytes]:
+        context = shared.value
+        view = _compiled(context["view"])
+        secret = context["secret"]
+        hide = Pseudonyms(secret, shift=context["shift"]) if secret is not None else None
+        keys = Keys(whole=True) if hide is not None else decoding.merged(view.keys, census.header_keys())
+        key_system, reasons, names = context["key_system"], context["reasons"], context["names"]
+        ordinal = context["firsts"][part.number] - 1
+        for piece in _pieces(part, decoding.pruned(keys), _ignore):
+            ordinal += 1
+            resource = piece.value
+            head = census.header(resource, key_system)
+            if head.type != view.resource or (reasons[ordinal] and not head.key.startswith("member ")):
+                continue
+            subject, effective = builtin.subject_key(resource), resource.get("effectiveDateTime")
+            if hide is not None:
+                resource = hide.resource(resource, names.get(subject, subject), key_system)
+            rows: list[Any] = []
+            misfit = ""
+            try:
+                rows = view.rows(resource)
+            except RecordError as error:
+                misfit = str(error)
+            yield wire.dumps([ordinal, piece.line, head, rows, misfit, subject, effective])
+
+    def run(batches: Iterator[Any]) -> Iterator[Any]:
+        return _batches(batches, work)
+
+    return run
+
+
+def _ignore(_: Rejected) -> None:
+    """Stage one has reported it."""

@@ -41,8 +41,16 @@ class Store:
             found = row[0] if row else None
         return found
 
+    def items(self) -> Iterator[tuple[str, str]]:
+        """Every key with its value."""
+        if self._disk is not None:
+            for key, value in self._disk.execute("SELECT key, value FROM entry"):
+                if key not in self._memory:
+                    yield key, value
+        yield from self._memory.items()
 
-class Sequence:
+
+class Numbering:
     """Numbers the exams of each patient in the order of time. Close it to remove its file."""
 
     def __init__(self) -> None:

@@ -7,7 +7,6 @@ there are any. Memory stays flat. Nothing counts twice and nothing is left out w
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import sys
 import tempfile
@@ -16,10 +15,10 @@ from pathlib import Path
 from typing import IO, Any
 
 from fhir_bladder import wire
-from fhir_bladder.analysis import builtin, census, decoding, dictionary, sources, writers
+from fhir_bladder.analysis import builtin, census, decoding, sources, writers
+from fhir_bladder.analysis.beside import write_beside
 from fhir_bladder.analysis.census import Census, Header
 from fhir_bladder.analysis.codegen import Keys
-from fhir_bladder.analysis.manifest import manifest
 from fhir_bladder.analysis.request import Request, TableResult, request
 from fhir_bladder.analysis.sources import Piece, Rejected
 from fhir_bladder.errors import ConfigError, InputError, RecordError
@@ -119,7 +118,12 @@ class _Run:
         if not self.result.resources and not self.result.errors:
             self.result.notes.append("the input is empty: no resource was found")
         if self.target is not None:
-            self._beside(parts)
+            digests = {name: digest.hexdigest() for name, digest in self.digests.items()}
+            older = self.folder / "older"
+            write_beside(
+                self.target, parts, self.result, self.asked, self.rejected, self.misfits, digests,
+                older if older.exists() and older.stat().st_size else None,
+            )  # fmt: skip
         elif stream is not None:
             with parts.open("rb") as made:
                 shutil.copyfileobj(made, stream)
@@ -159,13 +163,13 @@ class _Run:
             if head.type == "Patient":
                 self.patients.add(resource)
             elif self.exams is not None and head.key.startswith("exam "):
-                self.exams.survey(ordinal, resource)
+                self.exams.survey(ordinal, builtin.subject_key(resource), resource.get("effectiveDateTime"))
         if self.exams is not None:
             self.exams.settle(self.census.reasons)
 
     def _write(self, parts: Path, kind: str, *, survey: bool) -> None:
         asked, count, rows_of = self.asked, self.census, self.asked.view.rows
-        keys = Keys(whole=True) if asked.hide is not None else merged(asked.view.keys, census.header_keys())
+        keys = Keys(whole=True) if asked.hide is not None else decoding.merged(asked.view.keys, census.header_keys())
         header, key_system, wanted = census.header, asked.key_system, asked.view.resource
         self.misfits.clear()
         self.result.rows = 0
@@ -205,9 +209,10 @@ class _Run:
             resource = self.asked.hide.resource(resource, patient, self.asked.key_system)
         rows = rows_of(resource)
         if self.exams is not None:
-            return [self.exams.row(row, piece.value, head, ordinal) for row in rows]
+            name, effective = builtin.subject_key(piece.value), piece.value.get("effectiveDateTime")
+            return [self.exams.row(row, name, effective, head.exam, ordinal) for row in rows]
         if self.measurements is not None:
-            return [self.measurements.row(row, head) for row in rows]
+            return [self.measurements.row(row, head.exam) for row in rows]
         return rows
 
     @contextlib.contextmanager
@@ -219,80 +224,9 @@ class _Run:
         with (self.folder / "older").open("wb") as older:
             yield older
 
-    # ------------------------------------------------------------------ what stands beside
-
-    def _beside(self, parts: Path) -> None:
-        assert self.target is not None
-        self.target.parent.mkdir(parents=True, exist_ok=True)
-        hide = self.asked.hide is not None
-        self._place(self.target, parts)
-        entries = dictionary.entries(self.asked.view, self.asked.columns)
-        self._put("dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries))
-        self._put("excluded.csv", dictionary.as_csv(("step", "resources"), self._flow()))
-        older = self.folder / "older"
-        if older.exists() and older.stat().st_size:
-            self._place(self.target.with_suffix(".older.ndjson"), older)
-        if self.rejected or self.misfits:
-            lines = [
-                wire.dumps(
-                    {"file": _shown(r.file, hide), "line": r.line, "reason": "not read" if hide else r.reason}
-                    | ({} if hide else {"text": r.text})
-                )
-                for r in (*self.rejected, *self.misfits)
-            ]
-            self._put("rejected.ndjson", b"\n".join(lines) + b"\n")
-        self._put(
-            "manifest.json",
-            manifest(self.asked, self.result, {name: d.hexdigest() for name, d in self.digests.items()}, self.target),
-        )
-
-    def _flow(self) -> list[tuple[str, int]]:
-        counts = self.result.counts
-        flow = [("read", self.result.resources + len(self.rejected)), ("rejected: not readable", len(self.rejected))]
-        flow += [(f"left out: {reason}", counts[reason]) for reason in census.REASONS[1:]]
-        flow += [("kept", counts["kept"]), ("rejected: does not fit the view", len(self.misfits))]
-        return [*flow, ("rows of the table", self.result.rows)]
-
-    def _put(self, suffix: str, data: bytes) -> None:
-        assert self.target is not None
-        path = self.folder / "beside"
-        path.write_bytes(data)
-        self._place(self.target.with_suffix("." + suffix), path)
-
-    def _place(self, target: Path, made: Path) -> None:
-        """Move a finished file to its name; a table that is there is whole."""
-        near = target.with_name(f".{target.name}.part")
-        shutil.copyfile(made, near)
-        with near.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        near.replace(target)
-        self.result.files.append(target)
-
-
-def merged(one: Keys, other: Keys) -> Keys:
-    """The keys of both."""
-    if one.whole or other.whole:
-        return Keys(whole=True)
-    if not one.children or not other.children:
-        return Keys(whole=True)
-    names = {**one.children, **other.children}
-    return Keys(
-        False,
-        {
-            name: merged(one.children[name], other.children[name])
-            if name in one.children and name in other.children
-            else child
-            for name, child in names.items()
-        },
-    )
-
 
 def _line(piece: Piece) -> bytes:
     return piece.raw.strip() + b"\n" if piece.raw is not None else wire.dumps(piece.value) + b"\n"
-
-
-def _shown(file: str, hide: bool) -> str:
-    return "" if hide else file
 
 
 def _ignore(_: Rejected) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.analysis import decoding, paths
@@ -28,6 +29,11 @@ _SELECT_KEYS = {
     "extension",
     "modifierExtension",
 }
+
+
+def exact(text: str) -> Decimal:
+    """A JSON number with a fraction or exponent, digits as written."""
+    return Decimal(text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,81 @@
+"""Room `analysis`: a finished table to its name, and the files that stand beside it. May import errors and wire.
+
+`x.csv` gets `x.dictionary.csv`, `x.excluded.csv`, `x.manifest.json`, and where there are any `x.older.ndjson` (older
+versions as they were) and `x.rejected.ndjson` (place and reason). Where identities are hidden, older versions are not
+written and reasons, which may quote the source, are not given.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+from fhir_bladder import wire
+from fhir_bladder.analysis import census, dictionary
+from fhir_bladder.analysis.manifest import manifest
+from fhir_bladder.analysis.request import Request, TableResult
+from fhir_bladder.analysis.sources import Rejected
+
+
+def write_beside(
+    target: Path,
+    made: Path,
+    result: TableResult,
+    asked: Request,
+    rejected: Sequence[Rejected],
+    misfits: Sequence[Rejected],
+    digests: dict[str, str],
+    older: Path | None,
+) -> None:
+    """Put everything in place; the names go into `result.files`. made: the finished rows. digests: hex, by file."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    hide = asked.hide is not None
+    _place(target, made, result)
+    entries = dictionary.entries(asked.view, asked.columns)
+    _put(target, "dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries), result)
+    flow = _flow(result, len(rejected), len(misfits))
+    _put(target, "excluded.csv", dictionary.as_csv(("step", "resources"), flow), result)
+    if older is not None:
+        _place(target.with_suffix(".older.ndjson"), older, result)
+    if rejected or misfits:
+        lines = [_rejected(one, hide) for one in (*rejected, *misfits)]
+        _put(target, "rejected.ndjson", b"\n".join(lines) + b"\n", result)
+    _put(target, "manifest.json", manifest(asked, result, digests, target), result)
+
+
+def _rejected(one: Rejected, hide: bool) -> bytes:
+    if hide:
+        return wire.dumps({"line": one.line, "reason": "rejected; make the table without pseudonyms to see why"})
+    return wire.dumps({"file": one.file, "line": one.line, "reason": one.reason, "text": one.text})
+
+
+def _flow(result: TableResult, rejected: int, misfits: int) -> list[tuple[str, int]]:
+    """The exclusion table, from all that was read to the rows."""
+    counts = result.counts
+    flow = [("read", result.resources + rejected), ("rejected: not readable", rejected)]
+    flow += [(f"left out: {reason}", counts[reason]) for reason in census.REASONS[1:]]
+    flow += [("kept", counts["kept"]), ("rejected: does not fit the view", misfits)]
+    return [*flow, ("rows of the table", result.rows)]
+
+
+def _put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
+    path = target.with_suffix("." + suffix)
+    near = path.with_name(f".{path.name}.part")
+    near.write_bytes(data)
+    _finish(near, path, result)
+
+
+def _place(target: Path, made: Path, result: TableResult) -> None:
+    near = target.with_name(f".{target.name}.part")
+    shutil.copyfile(made, near)
+    _finish(near, target, result)
+
+
+def _finish(near: Path, target: Path, result: TableResult) -> None:
+    """A file that is there is whole."""
+    with near.open("rb+") as stream:
+        os.fsync(stream.fileno())
+    near.replace(target)
+    result.files.append(target)
