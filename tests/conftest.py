@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,18 @@ settings.register_profile("long", parent=settings.get_profile("default"), max_ex
 settings.load_profile(os.environ.get("FHIR_BLADDER_HYPOTHESIS", "default"))
 
 ROOT = Path(__file__).parent.parent
+NO_SUITES = "public test suites not found"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """With FHIR_BLADDER_NO_SKIP (as in CI) a skipped test is a failed one; only absent suites may be skipped."""
+    report = yield
+    if os.environ.get("FHIR_BLADDER_NO_SKIP") and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        if NO_SUITES not in reason:
+            report.outcome, report.longrepr = "failed", f"skipped where nothing may be: {reason}"
+    return report
 
 
 @pytest.fixture(scope="session")
@@ -22,5 +35,5 @@ def suites() -> Path:
     """The folder of public test suites; the test is skipped by name where it is not there."""
     folder = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
     if not folder.is_dir():
-        pytest.skip(f"public test suites not found: {folder} (set FHIR_BLADDER_SUITES)")
+        pytest.skip(f"{NO_SUITES}: {folder} (set FHIR_BLADDER_SUITES)")
     return folder
