@@ -55,7 +55,10 @@ def identity(facts: Facts) -> tuple[Finding, ...]:
 
 
 def value_impossible(facts: Facts) -> tuple[Finding, ...]:
-    """A value below 0 or not finite, or a volume above the greatest one (default 5,000 mL, inclusive)."""
+    """A value below 0, or a volume above the greatest one (default 5,000 mL, inclusive).
+
+    What is not finite never comes here: the model of the record refuses it.
+    """
     greatest = facts.settings.impossible_volume
     record = facts.record
     if _surely_possible(facts):
@@ -63,7 +66,7 @@ def value_impossible(facts: Facts) -> tuple[Finding, ...]:
     found: tuple[Finding, ...] = NOTHING
     for field, quantity in facts.quantities():
         limited = quantity.kind == "volume"
-        if not quantity.value.is_finite() or quantity.value < 0 or (limited and quantity.canonical > greatest):
+        if quantity.value < 0 or (limited and quantity.canonical > greatest):
             found += VALUE_IMPOSSIBLE.found(
                 record,
                 field=field,

@@ -42,7 +42,7 @@ class Settings:
     catheter_volume: Decimal = Decimal(100)
     filling_rate: Decimal = Decimal(20)
     filling_minutes: int = 10
-    swap_seconds: int = 60
+    swap_seconds: int = 30
     repeat_minutes: int = 30
     pair_minutes: int = 60
     future_minutes: int = 5

@@ -56,7 +56,7 @@ AFTER = {"void_state": "post-void", "void_attempt": "voided"}
 # Two patients on one device
 
 
-@pytest.mark.parametrize(("seconds", "hit"), [(0, True), (60, True), (61, False), (3600, False)])
+@pytest.mark.parametrize(("seconds", "hit"), [(0, True), (30, True), (31, False), (3600, False)])
 def test_two_patients_within_seconds(at: Exam, seconds: int, hit: bool) -> None:
     first, second = at(0), at(seconds, number="b1-", patient="H8")
     for records in ([first, second], [second, first]):
@@ -69,8 +69,8 @@ def test_two_patients_counts_from_the_last_scan(at: Exam) -> None:
         for n in (1, 4)
     ]
     record = at(0, scans=scans, volumes=None, reported_scan=1)
-    assert "two-patients-within-seconds" in ids([record, at(300, patient="H8")])
-    assert "two-patients-within-seconds" not in ids([record, at(301, patient="H8")])
+    assert "two-patients-within-seconds" in ids([record, at(270, patient="H8")])
+    assert "two-patients-within-seconds" not in ids([record, at(271, patient="H8")])
     assert "two-patients-within-seconds" in ids([record, at(100, patient="H8")])
 
 

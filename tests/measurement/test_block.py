@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.exam import ExamRecord
+from fhir_bladder.errors import RecordError
+from fhir_bladder.exam import ExamRecord, dump, load
 from fhir_bladder.measurement import findings
 
 Exam = Callable[..., ExamRecord]
@@ -80,6 +81,20 @@ def test_negative_wall_values(exam: Exam, field: str) -> None:
     unit = {"surface_area": "cm2", "mass": "g", "probe_frequency": "MHz"}.get(field, "mm")
     assert blocked(exam(wall={field: {"value": -1, "unit": unit}})) == [("value-impossible", f"wall.{field}")]
     assert blocked(exam(wall={field: {"value": 0, "unit": unit}})) == []
+
+
+def test_only_volumes_have_a_greatest_value(exam: Exam) -> None:
+    assert blocked(
+        exam(wall={"surface_area": {"value": 5001, "unit": "cm2"}, "thickness": {"value": -1, "unit": "mm"}})
+    ) == [("value-impossible", "wall.thickness")]
+
+
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity"])
+def test_what_is_not_finite_is_refused_before(exam: Exam, value: str) -> None:
+    data = dump(exam())
+    data["scans"][0]["volume"]["value"] = Decimal(value)
+    with pytest.raises(RecordError, match="finite"):
+        load(data)
 
 
 def test_negative_diameter(exam: Exam) -> None:
