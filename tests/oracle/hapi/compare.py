@@ -1,0 +1,249 @@
+"""Makes mutants, asks HAPI and our validator about each, and sets the verdicts side by side.
+
+PYTHONPATH=. python tests/oracle/hapi/compare.py 2000 [seed]     prints the tables and every difference
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import hashlib
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import traceback
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+import operators_rules  # noqa: E402, F401 - registers its operators
+import operators_values  # noqa: E402, F401
+from operators import HARMLESS, OPERATORS  # noqa: E402
+from seeds import ROOT, seeds  # noqa: E402
+
+from fhir_bladder import wire  # noqa: E402
+from fhir_bladder.errors import Finding  # noqa: E402
+
+JARS = HERE / "target" / "lib"
+CLASSES = HERE / "target" / "classes"
+SHARE_HARMLESS = 0.62
+"""Share of mutants drawn from the operators meant to be harmless; about half of all are then valid by HAPI."""
+
+
+@dataclass(frozen=True)
+class Mutant:
+    seed: str
+    type: str
+    operators: tuple[str, ...]
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Verdict:
+    mutant: Mutant
+    hapi: bool
+    ours: bool
+    hapi_issues: tuple[dict[str, Any], ...]
+    our_findings: tuple[Any, ...]
+
+    @property
+    def kind(self) -> str:
+        """Agreement, or which way the two differ."""
+        if any(finding.id == "crash" for finding in self.our_findings):
+            return "crash"
+        if self.hapi == self.ours:
+            return "agree"
+        return "false accept" if self.ours else "false reject"
+
+
+def mutants(count: int, seed: int, suites: Path) -> Iterator[Mutant]:
+    """`count` mutants, each by one or (one in five) two operators; the seeds themselves come first."""
+    rng = random.Random(seed)
+    pool = seeds(suites)
+    names = sorted(pool)
+    for name in names:
+        yield Mutant(name, pool[name][0]["resourceType"], ("unchanged",), wire.dumps(pool[name][0]))
+    weights = [pool[name][1] for name in names]
+    harmless = sorted(HARMLESS)
+    harmful = sorted(OPERATORS.keys() - HARMLESS)
+    made = len(names)
+    while made < count:
+        name = rng.choices(names, weights)[0]
+        resource: Any = copy.deepcopy(pool[name][0])
+        used = []
+        for _ in range(2 if rng.random() < 0.2 else 1):
+            operator = rng.choice(harmless if rng.random() < SHARE_HARMLESS else harmful)
+            try:
+                changed = OPERATORS[operator](rng, resource)
+            except (AttributeError, TypeError, KeyError, IndexError, ValueError):
+                changed = None  # the second operator met what the first one broke
+            if changed is None:
+                break
+            resource = changed
+            used.append(operator)
+            if isinstance(resource, bytes) or not isinstance(resource.get("resourceType"), str):
+                break
+        if not used:
+            continue
+        data = resource if isinstance(resource, bytes) else wire.dumps(resource)
+        if b"\n" in data or not data.strip():
+            continue  # one line a case
+        made += 1
+        yield Mutant(name, pool[name][0]["resourceType"], tuple(used), data)
+
+
+def prepare() -> str:
+    """Why HAPI cannot be asked, or ""; compiles the judge where its class file is missing or older."""
+    if not shutil.which("java") or not shutil.which("javac"):
+        return "no Java found"
+    if not JARS.is_dir():
+        return "HAPI's jars are missing: see tests/oracle/hapi/README.md"
+    source, made = HERE / "src/main/java/HapiJudge.java", CLASSES / "HapiJudge.class"
+    if not made.exists() or made.stat().st_mtime < source.stat().st_mtime:
+        subprocess.run(
+            ["javac", "--release", "17", "-nowarn", "-cp", f"{JARS}/*", "-d", str(CLASSES), str(source)], check=True
+        )
+    return ""
+
+
+def fingerprint() -> str:
+    """Changes with the judge's source and with every profile: answers kept under another one are not used."""
+    digest = hashlib.sha256((HERE / "src/main/java/HapiJudge.java").read_bytes())
+    for file in sorted((ROOT / "profiles").glob("*.json")):
+        digest.update(file.name.encode() + file.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def ask_hapi(cases: list[Mutant], *, keep: bool = True) -> list[dict[str, Any]]:
+    """HAPI's verdicts, in order. With `keep` the answers are kept in tests/oracle/work and not asked for twice."""
+    store = ROOT / "tests" / "oracle" / "work" / f"hapi-{fingerprint()}.ndjson"
+    known: dict[str, dict[str, Any]] = {}
+    if keep and store.exists():
+        for line in store.read_text().splitlines():
+            key, _, answer = line.partition(" ")
+            known[key] = json.loads(answer)
+    keys = [hashlib.sha256(case.data).hexdigest() for case in cases]
+    open_ = list({key: case for key, case in zip(keys, cases, strict=True) if key not in known}.items())
+    if open_:
+        jars = f"{CLASSES}:{JARS}/*"
+        command = ["java", "-Xmx768m", "-XX:+UseSerialGC", "-cp", jars, "HapiJudge", str(ROOT / "profiles")]
+        with tempfile.TemporaryFile() as asked, contextlib.ExitStack() as stack:
+            asked.write(b"\n".join(case.data for _, case in open_))
+            asked.seek(0)
+            kept = None
+            if keep:
+                store.parent.mkdir(exist_ok=True)
+                kept = stack.enter_context(store.open("a"))
+            run = stack.enter_context(subprocess.Popen(command, stdin=asked, stdout=subprocess.PIPE))
+            assert run.stdout
+            for (key, _), line in zip(open_, run.stdout, strict=True):
+                known[key] = json.loads(line)
+                if kept:  # line by line: an interrupted run is not lost
+                    kept.write(f"{key} {line.decode().strip()}\n")
+        assert run.returncode == 0
+    return [known[key] for key in keys]
+
+
+def ours(validator: Any, data: bytes) -> list[Any]:
+    """Our errors; an exception, which must never happen, counts as one of its own."""
+    try:
+        found = validator.validate(data)
+    except Exception as error:
+        last = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{Path(last.filename).name}:{last.lineno}"
+        return [Finding("crash", "fatal", f"{type(error).__name__}: {error}", found=place)]
+    return [finding for finding in found if finding.severity in ("error", "fatal")]
+
+
+def compare(cases: list[Mutant]) -> list[Verdict]:
+    from fhir_bladder.conformance.validator import Validator
+
+    validator = Validator()
+    out = []
+    for case, hapi in zip(cases, ask_hapi(cases), strict=True):
+        found = ours(validator, case.data)
+        out.append(Verdict(case, hapi["valid"], not found, tuple(hapi["issue"]), tuple(found)))
+    return out
+
+
+def tables(verdicts: list[Verdict]) -> str:
+    """Results by type and by operator."""
+    lines = []
+    for title, key in (("type", lambda v: [v.mutant.type]), ("operator", lambda v: v.mutant.operators)):
+        counts: dict[str, Counter[str]] = defaultdict(Counter)
+        for verdict in verdicts:
+            for name in key(verdict):
+                counts[name][verdict.kind] += 1
+                counts[name]["valid"] += verdict.hapi
+                counts[name]["all"] += 1
+        lines.append(f"{title:26} {'all':>6} {'valid':>6} {'agree':>6} {'false accept':>13} {'false reject':>13}")
+        for name, count in sorted(counts.items()):
+            row = " ".join(
+                f"{count[kind]:>{width}}"
+                for kind, width in (("all", 6), ("valid", 6), ("agree", 6), ("false accept", 13), ("false reject", 13))
+            )
+            lines.append(f"{name:26} {row}")
+        lines.append("")
+    count = Counter(verdict.kind for verdict in verdicts)
+    valid = sum(verdict.hapi for verdict in verdicts)
+    lines.append(
+        f"{len(verdicts)} instances, {valid} valid by HAPI ({valid / len(verdicts):.1%}), {len(OPERATORS)} operators: "
+        f"agree {count['agree'] / len(verdicts):.2%}, false accepts {count['false accept']}, "
+        f"false rejects {count['false reject']} ({count['false reject'] / max(valid, 1):.2%} of the valid)"
+    )
+    return "\n".join(lines)
+
+
+def reason(verdict: Verdict) -> tuple[str, str]:
+    """Which way the two differ, and the id of what the rejecting side says first."""
+    if verdict.kind == "agree":
+        return "agree", ""
+    if verdict.kind == "false accept":
+        return verdict.kind, str(verdict.hapi_issues[0]["id"])
+    return verdict.kind, str(verdict.our_findings[0].id)
+
+
+def differences(verdicts: list[Verdict]) -> str:
+    """Every difference, grouped by what the rejecting side says."""
+    groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
+    for verdict in verdicts:
+        if verdict.kind != "agree":
+            groups[reason(verdict)].append(verdict)
+    lines = []
+    for (kind, word), found in sorted(groups.items(), key=lambda item: -len(item[1])):
+        lines.append(f"## {kind}: {word} ({len(found)})")
+        for verdict in found[:4]:
+            said = verdict.hapi_issues[0] if kind == "false accept" else verdict.our_findings[0].as_dict()
+            lines.append(
+                f"- {verdict.mutant.seed} {'+'.join(verdict.mutant.operators)}: {json.dumps(said, default=str)[:600]}"
+            )
+            lines.append(
+                f"  `{verdict.mutant.data[:3000].decode(errors='replace')}`"
+                if len(verdict.mutant.data) < 1500
+                else "  (long)"
+            )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    suites = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
+    missing = prepare()
+    if missing:
+        raise SystemExit(missing)
+    cases = list(mutants(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1, suites))
+    verdicts = compare(cases)
+    print(differences(verdicts))
+    print(tables(verdicts))
+
+
+if __name__ == "__main__":
+    main()
