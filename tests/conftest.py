@@ -16,7 +16,7 @@ settings.register_profile("long", parent=settings.get_profile("default"), max_ex
 settings.load_profile(os.environ.get("FHIR_BLADDER_HYPOTHESIS", "default"))
 
 ROOT = Path(__file__).parent.parent
-NO_SUITES = "public test suites not found"
+NO_SUITES = "(set FHIR_BLADDER_SUITES)"
 
 
 @pytest.hookimpl(wrapper=True)
@@ -35,5 +35,5 @@ def suites() -> Path:
     """The folder of public test suites; the test is skipped by name where it is not there."""
     folder = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
     if not folder.is_dir():
-        pytest.skip(f"{NO_SUITES}: {folder} (set FHIR_BLADDER_SUITES)")
+        pytest.skip(f"public test suites not found: {folder} {NO_SUITES}")
     return folder
