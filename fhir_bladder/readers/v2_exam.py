@@ -88,6 +88,7 @@ class Builder:
         self._tree = Tree()
         self._set: _Said = {}
         self._lists: dict[str, list[tuple[str, _Said]]] = {"scans": [], "earlier_voids": []}
+        self._open: dict[tuple[str, str], _Said] = {}  # the latest member of each group
         self._owner: dict[str, str] = {}  # wall and diameters: the OBX-4 group they were measured on
         self._reported: list[str] = []
         self._votes: list[str] = []
@@ -155,7 +156,7 @@ class Builder:
         else:
             self._put(obx, entry.path, value, self._beside(obx, entry))
             if is_volume and entry.reported:
-                self._reported.append(self._lists["scans"][-1][0])
+                self._reported.append(self._group(obx))
 
     def _vote(self, obx: Segment) -> str | None:
         """What the observation says of the exam's status; None where it brings no result at all."""
@@ -220,9 +221,8 @@ class Builder:
 
     def _member(self, head: str, group: str, inner: str) -> _Said:
         """The scan (or void) of an OBX-4 group; without OBX-4 a repeated field opens the next one."""
-        members = self._lists[head]
-        found: list[_Said] = [said for name, said in members if name == group]
-        for said in found[-1:]:
+        said = self._open.get((head, group))
+        if said is not None:
             alike = ("volume", "absent_reason") if inner in ("volume", "absent_reason") else (inner,)
             earlier = next((said[one][1] for one in alike if one in said), None)
             if earlier is None:
@@ -233,7 +233,8 @@ class Builder:
                     "number repeats in OBX-4", field="OBX-4",
                 )  # fmt: skip
         created: _Said = {}
-        members.append((group, created))
+        self._lists[head].append((group, created))
+        self._open[head, group] = created
         return created
 
     # -- the record around them

@@ -57,7 +57,7 @@ def spoilt(draw: st.DrawFn) -> bytes:
 
 
 def check(data: bytes) -> None:
-    started = time.monotonic()
+    started = time.process_time()
     header_of(data)
     items = read_message(data, MAPS)
     assert items
@@ -68,7 +68,7 @@ def check(data: bytes) -> None:
         for finding in item.findings:
             assert finding.id and finding.message and finding.hint
             assert "Input should" not in finding.message and "pydantic" not in finding.message
-    assert time.monotonic() - started < 5
+    assert time.process_time() - started < 5
 
 
 @given(spoilt())

@@ -232,6 +232,13 @@ def test_sub_ids_group_and_number_the_repeats() -> None:
     assert item.record.wall.scan_number == 2
 
 
+def test_the_result_is_named_by_its_group_whatever_the_order() -> None:
+    first = "OBX|1|CWE|SIDES^^99X|1|left||||||F"
+    item = one(drop=("OBX",), also=f"{first}\r{obx(sub='2', value=170)}\r{obx('volume', '1', 180)}")
+    assert [(s.scan_number, int(s.volume.value)) for s in item.record.scans] == [(1, 180), (2, 170)]
+    assert item.record.reported_scan == 1
+
+
 def test_repeats_without_sub_id_are_scans_in_order() -> None:
     item = one(OBX_4="", OBX_3="scan-volume^^99FHBLAD", also=f"{obx(value=170)}\r{obx(value=180)}")
     assert [(s.scan_number, int(s.volume.value)) for s in item.record.scans] == [(1, 186), (2, 170), (3, 180)]
