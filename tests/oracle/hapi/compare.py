@@ -76,6 +76,7 @@ def mutants(count: int, seed: int, suites: Path) -> Iterator[Mutant]:
     harmless = sorted(HARMLESS)
     harmful = sorted(OPERATORS.keys() - HARMLESS)
     made = len(names)
+    seen: set[bytes] = set()
     while made < count:
         name = rng.choices(names, weights)[0]
         resource: Any = copy.deepcopy(pool[name][0])
@@ -95,8 +96,9 @@ def mutants(count: int, seed: int, suites: Path) -> Iterator[Mutant]:
         if not used:
             continue
         data = resource if isinstance(resource, bytes) else wire.dumps(resource)
-        if b"\n" in data or not data.strip():
-            continue  # one line a case
+        if b"\n" in data or not data.strip() or data in seen:
+            continue  # one line a case, each once
+        seen.add(data)
         made += 1
         yield Mutant(name, pool[name][0]["resourceType"], tuple(used), data)
 
