@@ -12,6 +12,25 @@ ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
 
 
+_INTENDED = """\
+## Intended use
+
+fhir-bladder carries results of bladder-ultrasound exams from exam records into a record system and back. What it
+calculates is marked as calculated, with model and constants. It makes no diagnosis and gives no advice; prompts are off
+by default. Local codes and licensed practice decide. Nothing in it was checked by a clinician.
+
+## What a site verifies before it relies on a number
+
+- One exam of each scanner, end to end: what the screen showed, what the record holds, what the record system shows.
+- Units, decimal mark and time zone of every column map or HL7 v2 map, with exams on both sides of a clock change.
+- The void state of every source: who enters it, and what is sent where nobody did.
+- The codes: `fhir-bladder profiles check` against the licensed releases the site has.
+- The filling range and the density that apply at the site, and whether calculated weights are wanted at all.
+- Which patients `push` may match, on a copy of the record system, with merged and inactive records among them.
+- That somebody looks at held exams every day: `fhir-bladder outbox list --state held`.
+"""
+
+
 def commands() -> str:
     """The help of every command."""
     from fhir_bladder.cli.main import cli
@@ -49,21 +68,7 @@ def safety() -> str:
         "",
         "Made from `tests/hazards.toml` by `python tests/pages.py`; a test fails on a control without a test.",
         "",
-        "## Intended use",
-        "",
-        "fhir-bladder carries results of bladder-ultrasound exams from exam records into a record system and back. What it",
-        "calculates is marked as calculated, with model and constants. It makes no diagnosis and gives no advice; prompts",
-        "are off by default. Local codes and licensed practice decide. Nothing in it was checked by a clinician.",
-        "",
-        "## What a site verifies before it relies on a number",
-        "",
-        "- One exam of each scanner, end to end: what the screen showed, what the record holds, what the record system shows.",
-        "- Units, decimal mark and time zone of every column map or HL7 v2 map, with exams on both sides of a clock change.",
-        "- The void state of every source: who enters it, and what is sent where nobody did.",
-        "- The codes: `fhir-bladder profiles check` against the licensed releases the site has.",
-        "- The filling range and the density that apply at the site, and that calculated weights are wanted at all.",
-        "- Which patients `push` may match, on a copy of the record system, with merged and inactive records among them.",
-        "- That somebody looks at held exams every day: `fhir-bladder outbox list --state held`.",
+        *_INTENDED.splitlines(),
         "",
         "## Hazards",
         "",

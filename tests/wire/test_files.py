@@ -31,6 +31,7 @@ A, B = b'{"resourceType":"A","v":1.10}', b'{"resourceType":"B"}'
     [A + b"\n" + B + b"\n", A + b"\n\n" + B, b"\n" + A + b"\r\n" + B, b"\xef\xbb\xbf" + A + b"\n" + B,
      b"[" + A + b"," + B + b"]", b"[\n" + A + b",\n" + B + b"\n]\n",
      gzip.compress(A + b"\n" + B)],
+    ids=["lines", "blank-lines", "crlf", "byte-order-mark", "array", "array-over-lines", "gzip"],
 )  # fmt: skip
 def test_the_same_two_resources_in_every_form(tmp_path: Path, data: bytes) -> None:
     documents, errors = _read(_write(tmp_path / "x", data))
