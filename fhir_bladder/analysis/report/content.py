@@ -16,7 +16,7 @@ from typing import Any
 
 from fhir_bladder.analysis.report import display, plots
 from fhir_bladder.analysis.report.gather import Exam, Material, moment_of
-from fhir_bladder.analysis.text import sentence
+from fhir_bladder.analysis.report.text import sentence
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.mapping import words
 from fhir_bladder.measurement.rulebook import Rule
