@@ -201,6 +201,14 @@ class Writer:
         if operand.kind == "one" and operand.type == "Resource" and concrete and tree.operator == "is":
             test = f"{operand.code}.get('resourceType') == {name!r}"
             return Val("bool3", self.put(f"{test} if {operand.code} is not None else None"))
+        if operand.type == "Resource" and concrete and tree.operator == "ofType":
+            if operand.kind == "many":
+                item = self.new("x")
+                test = f"{item}.get('resourceType') == {name!r}"
+                return Val("many", self.put(f"[{item} for {item} in {operand.code} if {test}]"), name)
+            if operand.kind == "one":
+                got = f"{operand.code} is not None and {operand.code}.get('resourceType') == {name!r}"
+                return Val("one", self.put(f"{operand.code} if {got} else None"), name)
         raise NotDirect
 
     def chosen(self, base: Val, keys: tuple[model.Key, ...], name: str) -> Val:

@@ -62,7 +62,7 @@ class Program:
             self._run = self._ask_general
         self._direct: direct.Direct | None = None
         self._kind = ""
-        if self.type_name and not self._hooks:
+        if self.type_name:  # functions of the caller are never written directly, so hooks do not matter here
             self._direct, self._kind = _direct(tree, self.expression, self.type_name)
         self._truth = self._direct if self._kind in ("bool", "bool3", "one:boolean") else None
 
@@ -94,9 +94,18 @@ class Program:
         except RecursionError:
             raise EvaluationError("nested too deep to evaluate", self.expression[:60]) from None
 
-    def evaluate(self, node: Any, *, resource: Any = None, root: Any = None, **more: Any) -> list[Any]:
+    def evaluate(
+        self,
+        node: Any,
+        *,
+        resource: Any = None,
+        root: Any = None,
+        env: Mapping[str, Any] | None = None,
+        sibling: Any = None,
+        resolver: Callable[[str], Any] | None = None,
+    ) -> list[Any]:
         """Result as JSON values: dicts, text, numbers, booleans; dates as text."""
-        if self._direct is not None and not more:
+        if self._direct is not None and sibling is None and not env:
             about = node if resource is None else resource
             try:
                 value = self._direct(node, about, about if root is None else root)
@@ -106,17 +115,27 @@ class Program:
                     return list(value)
             except _NOT_HERE:
                 pass
-        return [plain(item) for item in self.items(node, resource=resource, root=root, **more)]
+        items = self.items(node, resource=resource, root=root, env=env, sibling=sibling, resolver=resolver)
+        return [plain(item) for item in items]
 
-    def truth(self, node: Any, resource: Any = None, root: Any = None, **more: Any) -> bool | None:
+    def truth(
+        self,
+        node: Any,
+        resource: Any = None,
+        root: Any = None,
+        *,
+        env: Mapping[str, Any] | None = None,
+        sibling: Any = None,
+        resolver: Callable[[str], Any] | None = None,
+    ) -> bool | None:
         """Result as a truth value; None where it is empty. Raises EvaluationError for several items."""
-        if self._truth is not None and not more:
+        if self._truth is not None and sibling is None and not env:
             about = node if resource is None else resource
             try:
                 return self._truth(node, about, about if root is None else root)  # type: ignore[no-any-return]
             except _NOT_HERE:
                 pass
-        return truth(self.items(node, resource=resource, root=root, **more))
+        return truth(self.items(node, resource=resource, root=root, env=env, sibling=sibling, resolver=resolver))
 
     def _ask_general(self, context: Context) -> Items:
         assert self._general is not None

@@ -213,3 +213,31 @@ def test_floats_count_as_written() -> None:
     resource = {"resourceType": "Observation", "valueQuantity": {"value": 0.1}}
     assert fhirpath.compile("value.ofType(Quantity).value = 0.1", "Observation").truth(resource) is True
     assert fhirpath.compile("value.ofType(Quantity).value + 0.2 = 0.3", "Observation").truth(resource) is True
+
+
+def test_hooks_do_not_slow_other_rules() -> None:
+    rule = fhirpath.compile("name.exists()", "Patient", hooks={"memberOf": lambda item, url: None})
+    assert rule.engine == "direct"
+    asks = fhirpath.compile(
+        "name.exists() and gender.memberOf('http://v')", "Patient", hooks={"memberOf": lambda *_: True}
+    )
+    assert asks.engine == "nodes"
+    assert asks.truth({"resourceType": "Patient", "gender": "male", "name": [{"text": "x"}]}) is True
+    assert asks.truth({"resourceType": "Patient", "name": [{"text": "x"}]}) is None
+
+
+def test_resources_of_a_bundle_by_type() -> None:
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [{"resource": PATIENT}, {"resource": OBSERVATION}, {"fullUrl": "urn:uuid:1"}],
+    }
+    for expression, expected in (
+        ("entry.resource.ofType(Patient).id", ["htest-1"]),
+        ("entry.resource.ofType(Device).count() = 0", [True]),
+        ("entry.first().resource.ofType(Patient).name.given.count()", [3]),
+        ("entry.first().resource is Patient", [True]),
+        ("entry.resource.ofType(DomainResource).count()", [2]),
+    ):
+        assert fhirpath.compile(expression, "Bundle").evaluate(bundle) == expected
+        assert fhirpath.compile(expression).evaluate(bundle) == expected
