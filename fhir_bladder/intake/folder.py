@@ -38,13 +38,14 @@ class Accepts(Protocol):
 
 @dataclass(slots=True)
 class Handled:
-    """What became of a file: `done` or `refused`, records kept and refused, and why."""
+    """What became of a file: `done` or `refused`, records taken and refused, and why; exit codes of its parts."""
 
     name: str
     outcome: str
     records: int = 0
     refused: int = 0
     findings: list[Finding] = field(default_factory=list)
+    exit_codes: set[int] = field(default_factory=set)
 
 
 class Folder:
@@ -160,6 +161,7 @@ class Folder:
             handled.refused += 1
         if item.exit_code:
             handled.outcome = "refused"
+            handled.exit_codes.add(item.exit_code)
 
     def _move(self, path: Path, handled: Handled) -> None:
         folder = self.path / handled.outcome

@@ -60,6 +60,9 @@ def test_good_files_are_done_and_bad_ones_refused_with_the_reason(watched: Any) 
     put(folder, "message.hl7", (EXAMPLES / "hl7v2" / "post-void.hl7").read_bytes())
     put(folder, "empty.ndjson", b"")
     one.listener.once()
+    codes = {e.handled.name: e.handled.exit_codes for e in one.events if e.handled}
+    assert codes["half.ndjson"] == {1} and codes["broken.json"] == codes["unknown.bin"] == {3}
+    assert codes["good.ndjson"] == codes["empty.ndjson"] == set()
     assert names(folder) == []
     assert names(folder / "done") == ["empty.ndjson", "good.ndjson", "message.hl7"]
     assert names(folder / "refused") == [
