@@ -143,6 +143,9 @@ class Export:
         result.deleted = sum(entry.lines for entry in run.files if entry.kind == "deleted")
         result.problems = [f"{entry.name}: {one}" for entry in run.files for one in entry.problems] + run.problems
         result.may_miss = list(run.may_miss)
+        asked = set(self.options.types)
+        if asked and (more := sorted({entry.type for entry in output} - asked)):
+            result.notes.append(f"the server sent types that were not asked for: {', '.join(more)}")
         if not result.resources:
             result.notes.append("the export is empty: the server holds nothing that fits")
         result.seconds = time.monotonic() - self._began

@@ -86,12 +86,14 @@ class Job:
 
     def _asked(self, since: str) -> Response:
         """The answer to a kick-off, by GET or POST. A server that is busy with another export is waited for."""
-        tries: list[tuple[str, Any]] = [("GET", None), ("POST", False), ("POST", True)]
+        # joined first: HAPI takes the first of several _type parameters and leaves the others out without a word, while
+        # a server of the STU4 draft, which knows no lists in one value, refuses them
+        tries: list[tuple[str, bool]] = [("GET", True), ("POST", True), ("POST", False)]
         if self.options.post:
             tries = tries[1:]
         response: Response | None = None
         for method, joined in tries:
-            if joined and len(self.options.types) < 2:
+            if not joined and len(self.options.types) < 2:
                 continue
             response = self._patiently(method, since, joined)
             if response.ok or (response.status != 405 and not (method == "POST" and response.status == 400)):
@@ -99,9 +101,9 @@ class Job:
         assert response is not None
         return response
 
-    def _patiently(self, method: str, since: str, joined: bool | None) -> Response:
+    def _patiently(self, method: str, since: str, joined: bool) -> Response:
         path = self.options.path() if method == "POST" else self.options.get_path(since)
-        body = self.options.post_body(since, joined=bool(joined)) if method == "POST" else None
+        body = self.options.post_body(since, joined=joined) if method == "POST" else None
         for attempt in range(1, _FAILURES + 1):
             try:
                 return self.client.request(method, path, json=body, headers=_KICKOFF_HEADERS, idempotent=True)

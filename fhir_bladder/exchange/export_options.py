@@ -90,18 +90,18 @@ class ExportOptions:
         pairs += [(name, text) for name, text in (("_since", since), ("_until", self.until)) if text]
         return pairs
 
+    def _joined(self, since: str) -> list[tuple[str, str]]:
+        pairs = [pair for pair in self.query(since) if pair[0] != "_type"]
+        return [pairs[0], ("_type", ",".join(self.types)), *pairs[1:]] if self.types else pairs
+
     def get_path(self, since: str) -> str:
         """Path and query of a GET kick-off; types in one comma-separated parameter (STU2, STU3)."""
-        pairs = [pair for pair in self.query(since) if pair[0] != "_type"]
-        if self.types:
-            pairs.insert(1, ("_type", ",".join(self.types)))
+        pairs = self._joined(since)
         return self.path() + "?" + "&".join(f"{name}={quote(text, safe=',')}" for name, text in pairs)
 
     def post_body(self, since: str, *, joined: bool) -> dict[str, Any]:
-        """Parameters of a POST kick-off; one value each (STU4), or types joined by commas where a server wants that."""
-        pairs = self.query(since)
-        if joined and self.types:
-            pairs = [pair for pair in pairs if pair[0] != "_type"] + [("_type", ",".join(self.types))]
+        """Parameters of a POST kick-off; types joined by commas (STU2, STU3), or each by itself (STU4)."""
+        pairs = self._joined(since) if joined else self.query(since)
         kind = {"_since": "valueInstant", "_until": "valueInstant"}
         return {
             "resourceType": "Parameters",

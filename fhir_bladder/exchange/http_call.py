@@ -30,6 +30,10 @@ _REPEATABLE = ("GET", "HEAD", "PUT", "DELETE", "OPTIONS")
 _REDIRECTS = (301, 302, 303, 307, 308)
 _HOPS = 5
 _CONNECT = 20.0
+_PIECE = 65536
+_SLOW = 5.0
+"""Idle time-outs that a piece of a file may take: a server that drips bytes is cut off below about 200 bytes/s."""
+_EVER = 10 * 365 * 86400.0
 FHIR_JSON = "application/fhir+json"
 
 
@@ -215,17 +219,20 @@ class Call:
         if self.pinned:
             raise OriginError("the token endpoint redirects", self.shown, "pin the endpoint it should be")
         if self.method not in _SAFE and status not in (307, 308):
-            raise HttpError(f"HTTP {status} redirects a {self.method}", self.shown, "check the server's base URL")
+            kind = HttpError if self.idempotent else AmbiguousOutcome
+            raise kind(f"HTTP {status} redirects a {self.method}", self.shown, "check the server's base URL")
         return self._checked(resolve(Url(url.origin, url.target.partition("?")[0].rpartition("/")[0]), location))
 
     def _exchange(self, url: Url) -> Response:
         began = time.monotonic()
-        with self._open(url, min(self.deadline.remaining, self.client.idle)) as (raw, watch):
+        # what must not be sent twice is waited for as long as there is time
+        idle = self.client.idle if self.idempotent else self.deadline.remaining
+        with self._open(url, min(self.deadline.remaining, idle)) as (raw, watch):
             headers = {name.lower(): value for name, value in raw.headers.items()}
             limits = self.client.limits
             try:
                 chunks = decoded(
-                    raw.stream(65536, decode_content=False),
+                    raw.stream(_PIECE, decode_content=False),
                     headers.get("content-encoding", "") if self.method != "HEAD" else "",
                     most=limits.bytes,
                     ratio=limits.ratio,
@@ -279,13 +286,13 @@ class Call:
                 raise _Lost("json-broken", f"the answer is {told}", sent=True) from None
 
     @contextlib.contextmanager
-    def _open(self, url: Url, idle: float) -> Iterator[tuple[urllib3.BaseHTTPResponse, Watch]]:
+    def _open(self, url: Url, idle: float, *, slow: float = _EVER) -> Iterator[tuple[urllib3.BaseHTTPResponse, Watch]]:
         """Send and give the answer once its headers are there; the connection is under watch until the block ends."""
         import urllib3
 
         headers = self._headers_for(url)
         pool = self.client.bare_pool if self.strayed else self.client.trusted_pool
-        watch = WATCHDOG.start(min(self.deadline.at, time.monotonic() + 10 * 365 * 86400))
+        watch = WATCHDOG.start(min(self.deadline.at, time.monotonic() + slow))
         raw: urllib3.BaseHTTPResponse | None = None
         failure: _Lost | None = None
         try:
@@ -334,7 +341,7 @@ class Call:
         for _ in range(_HOPS + 1):
             with contextlib.ExitStack() as stack:
                 try:
-                    raw, watch = stack.enter_context(self._open(url, self.client.idle))
+                    raw, watch = stack.enter_context(self._open(url, self.client.idle, slow=_SLOW * self.client.idle))
                 except _Lost as lost:
                     raise HttpError(lost.told, self.shown, "run the same command again") from None
                 headers = {name.lower(): value for name, value in raw.headers.items()}
@@ -349,10 +356,13 @@ class Call:
         raise HttpError(f"more than {_HOPS} redirects", self.shown, "ask the server's operator")
 
     def _chunks(self, raw: Any, watch: Watch, encoding: str, most: int) -> Iterator[bytes]:
+        def pieces() -> Iterator[bytes]:
+            for piece in raw.stream(_PIECE, decode_content=False):
+                watch.at = min(self.deadline.at, time.monotonic() + _SLOW * self.client.idle)
+                yield piece
+
         try:
-            yield from decoded(
-                raw.stream(65536, decode_content=False), encoding, most=most, ratio=self.client.limits.ratio
-            )
+            yield from decoded(pieces(), encoding, most=most, ratio=self.client.limits.ratio)
         except BladderError:
             raise
         except Exception as error:  # noqa: BLE001 - see above

@@ -18,7 +18,7 @@ import time
 
 class Watch:
     """One try under watch. `expired`: the watchdog has cut it off. `sent`: the first byte of the request has left us,
-    so that the server may have acted on it.
+    so that the server may have acted on it. `at` may be moved to a later time while it runs.
     """
 
     __slots__ = ("at", "expired", "open", "sent", "sockets")
@@ -79,7 +79,9 @@ class Watchdog:
             while True:
                 while self._heap and (not self._heap[0][2].open or self._heap[0][0] <= time.monotonic()):
                     watch = heapq.heappop(self._heap)[2]
-                    if watch.open:
+                    if watch.open and watch.at > time.monotonic():  # it was given more time
+                        heapq.heappush(self._heap, (watch.at, next(self._number), watch))
+                    elif watch.open:
                         watch.expired = True
                         for sock in watch.sockets:
                             _cut(sock)

@@ -54,6 +54,7 @@ class BulkModel:
     per_file: lines a file; polls: 202 answers before the manifest; page: files a manifest page, 0 for one page.
     outcome: the STU4 name of `error`. counts: whether the manifest says them. token: `requiresAccessToken`.
     bearer: required Authorization value, none if empty. verbs: kick-off methods taken; none means no `$export`.
+    draft: the STU4 draft's parameters, one value each.
     """
 
     faults: Faults = lambda _kind, _model: None
@@ -67,6 +68,7 @@ class BulkModel:
     packed: bool = False
     drift: bool = True
     verbs: tuple[str, ...] = ("GET", "POST")
+    draft: bool = False
     expires: str = ""
     url: str = ""
     file_url: str = ""
@@ -164,7 +166,11 @@ class BulkModel:
             for one in request.json["parameter"]:
                 text = one.get("valueString", one.get("valueInstant"))
                 if one["name"] == "_type":
-                    parameters.setdefault("_type", []).append(text)
+                    if self.draft and "," in text:
+                        return Reply(400, FATAL)
+                    # as HAPI does: of several _type parameters only the first counts, unless the draft is spoken
+                    if self.draft or "_type" not in parameters:
+                        parameters.setdefault("_type", []).extend(text.split(","))
                 else:
                     parameters[one["name"]] = text
         self.asked.append((request.method, parameters))

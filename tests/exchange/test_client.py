@@ -120,6 +120,37 @@ def test_a_silent_server_is_asked_again_after_the_idle_time_out():
         assert len(server.requests) == 2
 
 
+def test_a_file_that_drips_is_cut_off_and_a_slow_one_is_not():
+    body = b"x" * 3000
+    with HostileServer(script([Reply(200, body, fault="drip-body", every=0.01)])) as server:
+        with client(server, idle=0.1) as c:
+            began = time.monotonic()
+            with pytest.raises(HttpError), c.stream("file") as stream:
+                b"".join(stream.chunks)
+            assert time.monotonic() - began < 5
+        with client(server, idle=20) as c, c.stream("file") as stream:
+            assert b"".join(stream.chunks) == body
+
+
+def test_a_stream_is_given_time_as_long_as_it_flows():
+    size = 10 * 65536
+    server = HostileServer(script([OK]))
+
+    def answer(connection, request, reply):
+        connection.sendall(f"HTTP/1.1 200 OK\r\nContent-Length: {size}\r\n\r\n".encode())
+        for _ in range(10):
+            time.sleep(0.45)  # each in time, together longer than one piece may take
+            connection.sendall(b"x" * 65536)
+        return False
+
+    server._answer = answer
+    with server, client(server, idle=0.8) as c:
+        began = time.monotonic()
+        with c.stream("file") as stream:
+            assert sum(map(len, stream.chunks)) == size
+        assert time.monotonic() - began > 5 * 0.8
+
+
 def test_the_watchdog_leaves_a_finished_connection_alone():
     with HostileServer(script([OK])) as server, client(server, deadline=0.3) as c:
         c.request("GET", "Patient")

@@ -148,8 +148,7 @@ def test_levels_verbs_and_parameters(tmp_path, level, post):
         values = [(one["name"], one.get("valueString") or one.get("valueInstant")) for one in request.json["parameter"]]
         assert values == [
             ("_outputFormat", "application/fhir+ndjson"),
-            ("_type", "Observation"),
-            ("_type", "Patient"),
+            ("_type", "Observation,Patient"),
             ("_typeFilter", "Observation?category=imaging&code=a|b"),
             ("_typeFilter", "Observation?status=final,amended"),
             ("_since", "2026-11-01T00:00:05Z"),
@@ -168,6 +167,13 @@ def test_a_server_that_wants_post_is_asked_by_post(tmp_path):
     with Bench(tmp_path, verbs=("POST",)) as bench:
         assert bench.export(types=("Observation",)).resources == 20
         assert [method for method, _ in bench.model.asked] == ["POST"]
+
+
+def test_a_server_of_the_stu4_draft_gets_each_type_by_itself(tmp_path):
+    with Bench(tmp_path, verbs=("POST",), draft=True, outcome=True) as bench:
+        assert bench.export(types=("Observation", "Patient")).resources == 23
+        bench.check()
+        assert bench.model.asked[-1][1]["_type"] == ["Observation", "Patient"]
 
 
 # -- faults, one by one -----------------------------------------------------------------------------------------------
