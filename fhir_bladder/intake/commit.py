@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import logging
 import queue
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +18,7 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from fhir_bladder.errors import Finding
+from fhir_bladder.exchange import log
 from fhir_bladder.exchange.outbox import Item, Outbox
 from fhir_bladder.intake import acknowledge
 from fhir_bladder.intake.boundaries import reached
@@ -179,18 +181,31 @@ class Committer:
         before = self._outbox.answer_to(*identity_of(header, waiting.data))
         if before is not None:
             return Answer("repeated", before), []
-        read = read_message(waiting.data, self._maps, self._zone, file=waiting.source)
-        reached("message-read")
-        findings = [finding for item in read for finding in item.findings]
-        first = next((f for f in findings if f.severity in ("error", "fatal")), None)
-        if first is not None and first.id in REJECTED:
-            return Answer("rejected", acknowledge.answer(header, "R", first.message), 0, findings), []
-        items = [self._preparer.record(item) for item in read]
-        wrong = any(item.record is None for item in read)
+        first: Finding | None = None
+        findings: list[Finding] = []
+        try:
+            read = read_message(waiting.data, self._maps, self._zone, file=waiting.source)
+            reached("message-read")
+            findings = [finding for item in read for finding in item.findings]
+            first = next((f for f in findings if f.severity in ("error", "fatal")), None)
+            if first is not None and first.id in REJECTED:
+                return Answer("rejected", acknowledge.answer(header, "R", first.message), 0, findings), []
+            items = [self._preparer.record(item) for item in read]
+            wrong = any(item.record is None for item in read)
+        except Exception as error:  # noqa: BLE001 - a fault of ours must not block the sender: kept, held, told
+            items, wrong = [unexpected(waiting.data, waiting.source, error)], True
         outcome = self._held_answer if wrong else "A"
         text = first.message if first else ""
         frame = acknowledge.answer(header, outcome, text) if acknowledge.wants_answer(header) else b""
         return Answer("held" if wrong else "accepted", frame, len(items), findings), items
+
+
+def unexpected(data: bytes, source: str, error: Exception, line: int = 0) -> Item:
+    """A record that made the program itself fail: kept as held, so that nothing is lost and nothing waits for it."""
+    log.event("intake.fault", level=logging.ERROR, kind=type(error).__name__.lower())
+    reason = f"the program failed on it ({type(error).__name__}): keep it and report the fault"
+    digest = hashlib.sha256(data).hexdigest()
+    return Item(digest, state="held", code="unreadable", reason=reason, file=source, line=line, source=data)
 
 
 def identity_of(header: Header, data: bytes) -> tuple[str, str, str, str]:

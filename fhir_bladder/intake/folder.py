@@ -18,7 +18,7 @@ from fhir_bladder.errors import ConfigError, Finding
 from fhir_bladder.exchange import log
 from fhir_bladder.exchange.outbox import Accepted, Item
 from fhir_bladder.intake.boundaries import reached
-from fhir_bladder.intake.commit import Prepares
+from fhir_bladder.intake.commit import Prepares, unexpected
 from fhir_bladder.readers.items import ReadItem, ReadOptions
 from fhir_bladder.readers.reading import Maps, maps_of, read_file
 
@@ -133,7 +133,7 @@ class Folder:
             self._count(handled, item)
             if item.about_file:
                 continue
-            group.append(self._preparer.record(_named(item, path.name)))
+            group.append(self._prepared(_named(item, path.name)))
             if len(group) >= GROUP:
                 self._outbox.accept(self._target, group)
                 group = []
@@ -152,6 +152,12 @@ class Folder:
         reached("file-moved")
         log.event("intake.file", kind=handled.outcome, count=handled.records)
         return handled
+
+    def _prepared(self, item: ReadItem) -> Item:
+        try:
+            return self._preparer.record(item)
+        except Exception as error:  # noqa: BLE001 - a fault of ours must not block the folder
+            return unexpected(item.raw, item.file, error, item.line)
 
     @staticmethod
     def _count(handled: Handled, item: ReadItem) -> None:

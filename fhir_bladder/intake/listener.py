@@ -28,6 +28,8 @@ from fhir_bladder.readers.reading import maps_of
 
 POLL_S = 1.0
 STATUS_S = 5.0
+LINE_S = 60.0
+"""Least time between two status lines; one is told only where something changed."""
 DELIVER_S = 2.0
 """Pause before delivery is tried again where something waits; new arrivals start it at once."""
 
@@ -60,7 +62,7 @@ class ListenOptions:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something to tell a person: kind (`listening`, `file`, `trouble`, `alert`, `cleared`, `stopping`) and a line."""
+    """Something to tell a person: kind (`listening`, `status`, `file`, `trouble`, `alert`, …) and a line."""
 
     kind: str
     text: str
@@ -138,8 +140,13 @@ class Listener:
         for thread in threads:
             thread.start()
         try:
+            told, told_at = "", time.monotonic()
             while not stopping.is_set():
                 self.status.write("running", **self._more(server))
+                line = self.status.line()
+                if line != told and (time.monotonic() - told_at >= LINE_S or not told):
+                    told, told_at = line, time.monotonic()
+                    self._on_event(Event("status", line))
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(stopping.wait(), STATUS_S)
         finally:

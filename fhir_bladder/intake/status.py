@@ -112,11 +112,16 @@ class Status:
         waiting = counts["waiting"]
         grown = waiting >= (limits.queue if "queue-grows" not in self._alerts else max(limits.queue // 2, 1))
         self._set("queue-grows", grown, f"{waiting} exams wait to be sent")
-        old = next(self._outbox.rows("waiting", target=self._target, older_than=limits.waiting), None)
-        self._set("queue-old", old is not None, f"an exam has waited for more than {_span(limits.waiting)}")
-        held = next(self._outbox.rows("held", target=self._target, older_than=limits.held), None)
-        self._set("held-old", held is not None, f"a held exam is older than {_span(limits.held)} and needs a person")
+        old = self._older("waiting", counts, limits.waiting)
+        self._set("queue-old", old, f"an exam has waited for more than {_span(limits.waiting)}")
+        held = self._older("held", counts, limits.held)
+        self._set("held-old", held, f"a held exam is older than {_span(limits.held)} and needs a person")
         self._set("server", bool(self._server), f"the server takes nothing: {self._server}")
+
+    def _older(self, state: str, counts: dict[str, int], age: dt.timedelta) -> bool:
+        if not counts[state]:
+            return False  # spares the look through all rows, which may be years of them
+        return next(self._outbox.rows(state, target=self._target, older_than=age), None) is not None
 
     def _set(self, name: str, on: bool, text: str) -> None:
         if on and name not in self._alerts:

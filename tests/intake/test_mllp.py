@@ -237,6 +237,19 @@ def test_nothing_is_acknowledged_that_could_not_be_committed(
     assert len(one.exams()) == 1
 
 
+def test_a_fault_of_ours_is_held_and_does_not_block_the_sender(listening: Any, client: Any, message: Any) -> None:
+    class Failing:
+        def record(self, given: Any) -> Any:
+            raise KeyError("700-1")
+
+    one, port = listening(preparer=Failing())
+    with client(port) as sender:
+        assert fields_of(sender.ask(message(1)), "MSA")[1] == "AA"
+    row = next(one.outbox.rows())
+    assert (row.state, row.code) == ("held", "unreadable") and "KeyError" in row.reason and "700-1" not in row.reason
+    assert one.outbox.source(row.id) == message(1)
+
+
 def test_one_message_that_cannot_be_kept_does_not_keep_the_others(
     listening: Any, client: Any, message: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
