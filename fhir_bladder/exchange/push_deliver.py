@@ -191,7 +191,7 @@ class Delivery:
         """Results of those that need nothing more."""
         there = [job for job in jobs if job.decision.action == life.SAME and not (job.whole and not job.old)]
         there += [job for job in jobs if job.decision.action == life.UPDATE]
-        there += [job for job in jobs if job.decision.action == life.CREATE and job.found]
+        there += [job for job in jobs if job.decision.action == life.CREATE and (job.found or self._may_be_there(job))]
         if there:
             self._looker.beside(there, provenance=self._options.provenance == "on")
         results: dict[int, Result] = {}
@@ -201,9 +201,17 @@ class Delivery:
                 results[job.row.id] = self._located(job, "superseded", decision.code or "older", decision.reason)
             elif action == life.HELD:
                 results[job.row.id] = self._located(job, "held", decision.code, decision.reason)
+            elif action in (life.SAME, life.UPDATE) and len(job.reports) > 1:
+                names = ", ".join(f"DiagnosticReport/{report.get('id')}" for report in job.reports)
+                words = f"the server has the report of this exam {len(job.reports)} times ({names}); remove all but one"
+                results[job.row.id] = self._located(job, "held", "doubled", words)
             elif action == life.SAME and not self._missing(job):
                 results[job.row.id] = self._located(job, "delivered", "", job.note)
         return results
+
+    def _may_be_there(self, job: Job) -> bool:
+        """Whether parts of an exam that is not there may be: sent before, without a condition to stop a double."""
+        return not self._capability.conditional_create and (job.sent or job.row.attempts > 1)
 
     def _missing(self, job: Job) -> list[Json]:
         """Entries that a delivered exam still lacks."""
@@ -253,7 +261,7 @@ class Delivery:
         if action == life.SAME:
             return push_plan.retract([*old_reports, *job.old]) + self._missing_beside(job)
         exam = job.exam
-        if action == life.CREATE and job.found:  # members without their group: what is there is not sent again
+        if action == life.CREATE and (job.found or job.reports):  # parts of it: what is there is not sent again
             return push_plan.update(exam, job.found, job.reports, [], self._capability)
         if action == life.REPLACE:
             exam = with_revision(exam, job.revision + 1)

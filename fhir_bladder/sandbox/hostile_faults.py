@@ -230,6 +230,7 @@ def serve_http(server: HostileServer) -> Iterator[str]:
 
     class Handler(http.server.BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
+        wbufsize = 1 << 16  # head and body in one segment, else each answer waits for a delayed acknowledgement
 
         def _any(self) -> None:
             length = int(self.headers.get("Content-Length") or 0)
