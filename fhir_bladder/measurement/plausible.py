@@ -139,7 +139,7 @@ def fills_too_fast(low: float, high: float, minutes: float, facts: Facts, slack_
     rise = high - low
     if minutes < settings.filling_minutes:
         rise -= max(float(settings.spread_volume), (low + high) / 2 * float(settings.spread_percent) / 100)
-    return rise > float(settings.filling_rate) * (minutes + slack_minutes) and rise > 0
+    return rise > float(settings.filling_rate) * (minutes + slack_minutes)
 
 
 def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
@@ -153,7 +153,7 @@ def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
     area, volume = wall.surface_area, scan.volume
     area_value = float(area.value if area.unit == "cm2" else area.canonical)
     volume_value = float(volume.value if volume.unit == "mL" else volume.canonical)
-    if area_value > 0 and area_value * area_value * area_value >= _SPHERE_CUBED * volume_value * volume_value:
+    if area_value * area_value * area_value >= _SPHERE_CUBED * volume_value * volume_value:
         return NOTHING  # A ≥ (36π)^(1/3) V^(2/3) as written; the digits need not be looked at
     least_volume, _ = span(volume)
     _, greatest_area = span(area)

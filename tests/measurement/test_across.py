@@ -190,6 +190,8 @@ def test_tenfold_not_across_a_void_or_patients(at: Exam) -> None:
     assert "repeat-tenfold" not in ids([at(0, 300), at(600, 30, voided_at="2026-11-18T10:05:00Z")])
     assert "repeat-tenfold" not in ids([at(0, 300), at(600, 30, patient="H8")])
     assert "repeat-tenfold" not in ids([at(0, 300), at(600, 32)])
+    assert "repeat-tenfold" not in ids([at(0, 99), at(600, Decimal("9.9"))])
+    assert "repeat-tenfold" in ids([at(0, 100), at(600, 10)])
 
 
 # Gaps in exam numbers

@@ -173,6 +173,13 @@ def test_nothing_from_zero_or_beyond_any_bladder(exam: Exam, field: str, value: 
     assert done.mass_absent == "not calculated, thickness or area is not above 0 or beyond any bladder"
 
 
+def test_thin_walls_and_small_areas_are_calculated(exam: Exam) -> None:
+    thin = wall(thickness={"value": Decimal("0.9"), "unit": "mm"})
+    assert calculate(exam(wall=thin)).mass == Decimal("14.1")
+    small = wall(thickness={"value": 100, "unit": "mm"}, surface_area={"value": 1, "unit": "cm2"})
+    assert calculate(exam(wall=small)).mass == Decimal("9.6")
+
+
 def test_other_units_give_the_same_mass(exam: Exam) -> None:
     converted = wall(thickness={"value": Decimal("0.240"), "unit": "cm"}, surface_area={"value": 16400, "unit": "mm2"})
     assert calculate(exam(wall=converted)).mass == Decimal("37.7")

@@ -143,6 +143,7 @@ def test_comparator_and_other_units_are_kept(exam: Exam) -> None:
         (["1.10", "1.15"], "1.125"),
         (["100", "100.0"], "100.0"),
         (["1E+2", "100"], "100"),
+        (["1E+2", "3E+2"], "200"),
     ],
 )
 def test_mean_rounds_once_to_one_digit_more(values: list[str], mean: str) -> None:

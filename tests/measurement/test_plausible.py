@@ -151,7 +151,8 @@ def test_filling_rate_within_an_exam(exam: Exam, scans: Any, hit: bool) -> None:
 def test_filling_rate_not_across_a_void(exam: Exam) -> None:
     scans = timed(("10:42:00", 100), ("10:52:00", 400))
     assert "filling-rate" in found(exam(scans=scans, reported_scan=1))
-    assert "filling-rate" not in found(exam(scans=scans, reported_scan=1, voided_at="2026-11-18T10:45:00Z"))
+    for clock in ("10:42:00", "10:45:00", "10:52:00"):
+        assert "filling-rate" not in found(exam(scans=scans, reported_scan=1, voided_at=f"2026-11-18T{clock}Z"))
 
 
 @pytest.mark.parametrize("volume", [150, 186, 250, 333, 400])
@@ -174,6 +175,10 @@ def test_area_in_mm2_by_mistake_and_absent_or_bounded_volumes(exam: Exam) -> Non
     assert "area-below-sphere" not in found(exam(volumes=["<186"], wall=wall(area=1)))
     assert "area-below-sphere" in found(exam(volumes=[">186"], wall=wall(area=100)))
     assert "area-below-sphere" in found(exam(wall=wall(area=0, thickness=2)))
+    assert "area-below-sphere" not in found(exam(wall=wall(area=-1)))  # impossible by itself
+    assert "area-below-sphere" not in found(exam(volumes=[0], wall=wall(area=0)))
+    litre = [{"scan_number": 1, "volume": quantity("0.186", "L")}]
+    assert "area-below-sphere" in found(exam(scans=litre, wall=wall(area=100)))
     assert "area-below-sphere" not in found(
         exam(volumes=[186, 20], wall=wall(area=100, scan_number=2), reported_scan=1)
     )
