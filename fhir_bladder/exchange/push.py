@@ -14,10 +14,11 @@ from dataclasses import dataclass, field
 
 from fhir_bladder.errors import BladderError, ConfigError, ServerError, UnfinishedError
 from fhir_bladder.exchange import push_capability
+from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.origin import parse_base
 from fhir_bladder.exchange.outbox import STATES, Item, Outbox, Result, Row
 from fhir_bladder.exchange.push_deliver import Delivery, Sizes
-from fhir_bladder.exchange.push_link import Link, Server
+from fhir_bladder.exchange.push_link import Link, OneTry, Server
 from fhir_bladder.exchange.push_options import PushOptions
 from fhir_bladder.exchange.receipts import Receipts
 from fhir_bladder.exchange.retry import Deadline, Retry
@@ -76,7 +77,10 @@ def check_target(server: str, options: PushOptions) -> tuple[str, bool]:
 
 
 class Push:
-    """One run of push on an outbox. `run` may be called again, for a listener; `stop` ends it from another thread."""
+    """One run of push on an outbox. `run` may be called again, for a listener; `stop` ends it from another thread.
+
+    server: a Client (its writes are then sent once each), or what acts like one.
+    """
 
     def __init__(
         self,
@@ -97,6 +101,7 @@ class Push:
         self._options = options
         self._receipts = receipts
         self._progress = progress
+        server = OneTry(server) if isinstance(server, Client) else server
         self._link = Link(server, deadline=deadline, retry=retry, sleep=sleep)
         self._delivery: Delivery | None = None
         self._changed = threading.Condition()
