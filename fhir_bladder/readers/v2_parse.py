@@ -66,6 +66,7 @@ class Segment:
     separators: Separators
     charset: str
     used: set[int] = field(default_factory=set)
+    _read: dict[int, list[list[str]]] = field(default_factory=dict)
 
     def raw(self, number: int) -> str:
         """A field as written; empty where it is not there. Marks it as used."""
@@ -77,10 +78,13 @@ class Segment:
         raw = self.raw(number)
         if raw in ("", '""'):
             return []
-        return [
-            [self._component(part) for part in repetition.split(self.separators.component)]
-            for repetition in raw.split(self.separators.repetition)
-        ]
+        found = self._read.get(number)
+        if found is None:
+            found = self._read[number] = [
+                [self._component(part) for part in repetition.split(self.separators.component)]
+                for repetition in raw.split(self.separators.repetition)
+            ]
+        return found
 
     def components(self, number: int) -> list[str]:
         """The first repetition of a field as components."""
@@ -94,6 +98,8 @@ class Segment:
 
     def _component(self, part: str) -> str:
         """One component; its subcomponents are kept apart by SUB, a character no text may hold."""
+        if self.separators.subcomponent not in part:
+            return self.unescape(part)
         return SUB.join(self.unescape(sub) for sub in part.split(self.separators.subcomponent))
 
     def unescape(self, text: str) -> str:
@@ -259,12 +265,15 @@ def messages(data: bytes) -> Iterator[Framed]:
     starts = [match.end() for match in _STARTS.finditer(data)]
     if not starts or data[: starts[0]].strip(b"\x0b\x1c\r\n \t\xef\xbb\xbf"):
         starts.insert(0, 0)
+    line, counted = 1, 0
     for start, end in zip(starts, [*starts[1:], len(data)], strict=True):
+        between = data[counted:start]
+        line, counted = line + between.count(b"\n") + between.count(b"\r") - between.count(b"\r\n"), start
         piece = data[start:end].strip(b"\x0b\x1c\r\n \t")
         if start == 0:
             piece = piece.removeprefix(b"\xef\xbb\xbf")
         if piece and piece[:3] not in (b"FHS", b"BHS", b"BTS", b"FTS"):
-            yield Framed(piece, data.count(b"\n", 0, start) + data[:start].replace(b"\r\n", b"\n").count(b"\r") + 1)
+            yield Framed(piece, line)
 
 
 def batch_counts(data: bytes) -> list[int]:
