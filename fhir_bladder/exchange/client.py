@@ -19,7 +19,7 @@ from fhir_bladder.exchange.http_call import FHIR_JSON, Call, Stream
 from fhir_bladder.exchange.http_errors import Response
 from fhir_bladder.exchange.http_transport import pools
 from fhir_bladder.exchange.limits import LimitError, Limits
-from fhir_bladder.exchange.origin import OriginError, Url, parse_base, resolve
+from fhir_bladder.exchange.origin import OriginError, Url, parse, parse_base, resolve
 from fhir_bladder.exchange.retry import Deadline, Retry
 
 _IDLE = 60.0
@@ -65,6 +65,9 @@ class Client:
                 raise ConfigError(
                     "plain http would send patients' data unprotected", str(origin), "use https, or --insecure-http"
                 )
+        proxy = self.credentials.transport.proxy
+        if origin.scheme == "http" and proxy and self.credentials.secret and not parse(proxy).origin.loopback:
+            raise ConfigError("credentials would pass the proxy over plain http", "proxy", "use https to the server")
         log.silence_http_library()
         self.trusted_pool, self.bare_pool = pools(self.credentials.transport, size=max(1, concurrency))
 

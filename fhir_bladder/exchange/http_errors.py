@@ -20,14 +20,15 @@ _CODE = re.compile(r"[a-z-]{1,40}")
 class Response:
     """An answer: status, headers (lower-case names), parsed JSON body with exact decimals or None, URL as asked.
 
-    `data` are the decoded bytes of the body. `shown` is the URL as messages may show it.
+    `data` are the decoded bytes of the body. What may hold personal data is left out of its `repr`. `shown` is the
+    URL as messages may show it.
     """
 
     status: int
-    headers: dict[str, str] = field(default_factory=dict)
-    body: Any = None
-    data: bytes = b""
-    url: str = ""
+    headers: dict[str, str] = field(default_factory=dict, repr=False)
+    body: Any = field(default=None, repr=False)
+    data: bytes = field(default=b"", repr=False)
+    url: str = field(default="", repr=False)
     shown: str = ""
     attempts: int = 1
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from urllib.parse import quote, urljoin, urlsplit
 
 from fhir_bladder.errors import ConfigError, ServerError
@@ -54,7 +54,7 @@ class Url:
     """A parsed http(s) URL: its origin, and path with query as sent. No fragment, no user information."""
 
     origin: Origin
-    target: str
+    target: str = field(repr=False)
 
     def __str__(self) -> str:
         return f"{self.origin}{self.target}"

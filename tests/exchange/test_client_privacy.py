@@ -59,7 +59,7 @@ def test_no_error_traceback_or_log_holds_a_canary(everything_logged, status, fau
             for method, body in (("GET", None), ("POST", {"family": "Canary"}), ("PUT", {"family": "Canary"})):
                 try:
                     answer = c.request(method, PATH, json=body, foreign=True)
-                    shown.append(str(answer.error("the call")))
+                    shown += [str(answer.error("the call")), repr(answer)]
                 except BladderError as error:
                     shown += [str(error), traceback.format_exc(), repr(error)]
                     # the chain behind "from None" is not printed, but a debugger or a reporter would find it

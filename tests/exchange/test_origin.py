@@ -156,6 +156,14 @@ def test_plain_http_off_this_machine():
             Client("http://hospital.example/fhir", credentials, insecure_http=True)
 
 
+def test_credentials_do_not_pass_a_remote_proxy_over_plain_http():
+    remote = Transport(proxy="http://proxy.example:3128")
+    with pytest.raises(ConfigError, match="proxy"):
+        Client("http://127.0.0.1:1/fhir", Bearer("t", remote))
+    Client("https://hospital.example/fhir", Bearer("t", remote)).close()
+    Client("http://127.0.0.1:1/fhir", Bearer("t", Transport(proxy="http://127.0.0.1:2"))).close()
+
+
 # -- a hostile second server ------------------------------------------------------------------------------------------
 
 
