@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import importlib.util
+import shutil
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -140,6 +142,21 @@ class Bench:
 @pytest.fixture
 def bench(tmp_path: Path) -> Bench:
     return Bench(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A HAPI JPA server (recipe in tests/server); skipped by name where it is not built."""
+    place = Path(__file__).parents[2] / "server" / "conftest.py"
+    found = importlib.util.spec_from_file_location("hapi_recipe", place)
+    assert found is not None
+    assert found.loader is not None
+    recipe = importlib.util.module_from_spec(found)
+    found.loader.exec_module(recipe)
+    if shutil.which("java") is None or not (recipe.HAPI / "target" / "classes" / "HapiServer.class").is_file():
+        pytest.skip("HAPI server: no java, or not built; see tests/server/conftest.py")
+    with recipe.running_hapi(tmp_path_factory.mktemp("hapi") / "log") as url:
+        yield url
 
 
 @pytest.fixture

@@ -108,7 +108,7 @@ class Trial:
     ],
     ids=["transactions", "single-requests", "small-transactions", "nothing-conditional"],
 )
-def test_killed_at_every_boundary(bench: Any, tmp_path: Path, driver: Driver, shape: str, character: Character) -> None:
+def test_killed_at_every_boundary(bench: Any, folder: Path, driver: Driver, shape: str, character: Character) -> None:
     server = HostileServer(Store(character))
     with serve_http(server) as url:
         clean = Trial(bench, server, url, folder / "clean", driver, shape)

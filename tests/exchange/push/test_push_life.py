@@ -8,6 +8,7 @@ from __future__ import annotations
 import copy
 import json
 import urllib.request
+import uuid
 from collections.abc import Iterator
 from typing import Any
 
@@ -61,8 +62,13 @@ class Site:
     def all(self, kind: str) -> list[dict[str, Any]]:
         if not self.url:
             return list(self.bench.store.current(kind))
-        with urllib.request.urlopen(f"{self.url}/{kind}?_count=500") as answer:
-            return [e["resource"] for e in json.load(answer).get("entry", [])]
+        found, link = [], f"{self.url}/{kind}?_count=500"
+        while link:
+            with urllib.request.urlopen(link) as answer:
+                bundle = json.load(answer)
+            found += [e["resource"] for e in bundle.get("entry", [])]
+            link = next((one["url"] for one in bundle.get("link", ()) if one["relation"] == "next"), "")
+        return found
 
     def mine(self, kind: str = "Observation") -> list[dict[str, Any]]:
         found = self.all(kind)
@@ -78,11 +84,15 @@ class Site:
         return {k: (len(rs), sum(int(r["meta"]["versionId"]) for r in rs)) for k, rs in found.items()}
 
 
-@pytest.fixture(params=["model-panel", "model-single", "embedded-panel", "embedded-single"])
-def site(request: Any, bench: Any, embedded: str) -> Site:
+HAPI = [pytest.param(f"hapi-{shape}", marks=pytest.mark.server) for shape in ("panel", "single")]
+
+
+@pytest.fixture(params=["model-panel", "model-single", "embedded-panel", "embedded-single", *HAPI])
+def site(request: Any, bench: Any) -> Site:
     where, shape = request.param.split("-")
-    serial = f"LK-{abs(hash(request.node.nodeid)) % 10**8:08d}"
-    return Site(bench, embedded if where == "embedded" else "", serial, shape)
+    serial = f"LK-{uuid.uuid4().hex[:12]}"
+    url = {"model": "", "embedded": "embedded", "hapi": "hapi_url"}[where]
+    return Site(bench, request.getfixturevalue(url) if url else "", serial, shape)
 
 
 def test_push_push_again_and_push_without_local_files(site: Site) -> None:
