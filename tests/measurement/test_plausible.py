@@ -233,6 +233,10 @@ def test_mass_is_not_judged_without_an_area_or_from_the_detrusor(exam: Exam) -> 
     assert "mass-implausible" not in found(exam(wall=wall(None, 164, 90)))
     assert "mass-implausible" not in found(exam(wall=wall(2, 164, 90, layer="detrusor")))
     assert "mass-implausible" not in found(exam(wall=wall(0, 164, 90)))
+    assert "mass-implausible" not in found(exam(wall=wall(2, 0, 90)))
+    assert "mass-implausible" not in found(exam(wall=wall(2, 164)))
+    assert "mass-implausible" in found(exam(wall=wall(1, 164, 90)))
+    assert "mass-implausible" in found(exam(wall=wall(2, 1, 90)))
     caliper = wall(None, 164, 90, caliper_thickness=quantity(2, "mm"))
     assert "mass-implausible" in found(exam(wall=caliper))
 
@@ -322,6 +326,15 @@ def graded(*grades: tuple[str | None, bool | None, bool]) -> list[dict[str, Any]
 def test_better_scan(exam: Exam, reported: Any, other: Any, hit: bool) -> None:
     assert ("better-scan-exists" in found(exam(scans=graded(reported, other), reported_scan=1))) is hit
     assert ("better-scan-exists" in found(exam(scans=graded(other, reported), reported_scan=2))) is hit
+
+
+def test_better_scan_says_how_each_was(exam: Exam) -> None:
+    scans = graded(("partly-centred", True, True), ("centred", False, True))
+    one = found(exam(scans=scans, reported_scan=1))["better-scan-exists"]
+    assert one.found == "scan 1 partly-centred, shadowed, scan 2 centred, free of shadow"
+    scans = graded((None, True, True), (None, False, True))
+    one = found(exam(scans=scans, reported_scan=1))["better-scan-exists"]
+    assert one.found == "scan 1 centring unknown, shadowed, scan 2 centring unknown, free of shadow"
 
 
 # Notes

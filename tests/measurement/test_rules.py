@@ -273,6 +273,8 @@ def test_no_rule_of_volume_or_time_with_a_catheter(exam: Exam) -> None:
             volumes=[600], catheter_in_place=True, patient=patient(gender="female"), location="Ward H", **more
         )
         assert judge(use(name), record) == ("not-applicable", "a catheter is in place")
+    thick = exam(patient=patient(gender="male"), volumes=[250], wall=wall("detrusor", 2), catheter_in_place=True)
+    assert state(use("detrusor-2-mm"), thick) == "met"
 
 
 def test_minutes_since_void(exam: Exam) -> None:
@@ -337,6 +339,7 @@ def test_exclusions_of_children(exam: Exam) -> None:
     assert state(rules, child(exam, FIVE, 40, 50)) == "met"
     assert judge(rules, child(exam, FIVE, 40, 49))[1] == "the voided volume is below 50 mL"
     assert judge(rules, child(exam, FIVE, 40, 100, void_measured=False))[1] == "no measured voided volume is recorded"
+    assert judge(rules, child(exam, FIVE, 40, voided_volume=None))[1] == "no measured voided volume is recorded"
     assert state(rules, child(exam, FIVE, 40, 100, minute=37)) == "met"
     assert "6 min after the void" in judge(rules, child(exam, FIVE, 40, 100, minute=36))[1]
     # overdistension: 115 % of 180 mL are 207 mL
