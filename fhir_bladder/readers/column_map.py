@@ -21,11 +21,12 @@ from fhir_bladder.readers.map_parts import constants_of, flat, known_keys, value
 from fhir_bladder.terminology import units
 
 SCAN = "scans.0."
-_KEYS = (
+KEYS = (
     "group_by", "delimiter", "encoding", "decimal_mark", "timezone", "date_format", "sheet", "header_row", "absent",
     "columns", "constants",
 )  # fmt: skip
-_COLUMN_KEYS = ("column", "unit", "values", "others", "absent", "date_format")
+COLUMN_KEYS = ("column", "unit", "values", "others", "absent", "date_format")
+"""Keys of a map, and of a column's table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ def parse(data: bytes, where: str = "") -> ColumnMap:
 
 
 def _map(table: dict[str, Any], digest: str) -> ColumnMap:
-    known_keys(table, _KEYS, "")
+    known_keys(table, KEYS, "")
     for name, wanted in (("columns", dict), ("constants", dict), ("header_row", int)):
         if name in table and (not isinstance(table[name], wanted) or isinstance(table[name], bool)):
             raise ConfigError(f"{name} has the wrong type", "", _TYPES[wanted])
@@ -135,7 +136,7 @@ def _column(path: str, spec: Any, base: Reading) -> Column:
         spec = {"column": spec}
     if not isinstance(spec, dict) or "column" not in spec:
         raise ConfigError("no column is named", where, 'write the column\'s name, or { column = "…" }')
-    known_keys(spec, _COLUMN_KEYS, where)
+    known_keys(spec, COLUMN_KEYS, where)
     names = spec["column"] if isinstance(spec["column"], list) else [spec["column"]]
     if not names or not all(isinstance(name, str) and name.strip() for name in names):
         raise ConfigError("a column's name must be a text", where, "put it in quotation marks")

@@ -45,3 +45,18 @@ def test_examples_hold_to_the_schema(example: dict[str, Any]) -> None:
         assert list(validator.iter_errors(plain | {path: value})), path
     plain["scans"][0]["absent_reason"] = "failed"
     assert list(validator.iter_errors(plain))
+
+
+def test_the_description_names_every_field_and_its_example_is_taken(example: dict[str, Any]) -> None:
+    import re
+
+    from fhir_bladder.exam import model
+
+    text = (FILE.parent / "exam-record.md").read_text(encoding="utf-8")
+    parts = [model.ExamRecord, *(getattr(model, name) for name in schema.json_schema()["$defs"])]
+    for part in parts:
+        for name in part.model_fields:
+            assert f"`{name}`" in text or f'"{name}"' in text, f"{part.__name__}.{name} is not in the description"
+    written = re.search(r"```json\n(.*?)```", text, re.DOTALL)
+    assert written is not None
+    assert wire.dumps(wire.loads(written[1].encode())) == wire.dumps(example)

@@ -170,3 +170,9 @@ def test_columns_check_lists_unused_columns_and_aliases(tmp_path: Path) -> None:
     assert result.unused == ["Spare"]
     assert [(f.id, f.line) for f in result.findings] == [("unit-alias", 2)]
     assert columns_check.check(tmp_path / "m.toml", tmp_path / "none.csv").exit_codes == {3}
+
+
+def test_the_description_names_every_key_of_a_map() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "column-maps.md").read_text(encoding="utf-8")
+    for key in (*column_map.KEYS, *column_map.COLUMN_KEYS):
+        assert f"`{key}`" in text or f"`[{key}]`" in text or f"`{key} =" in text, key
