@@ -43,11 +43,13 @@ class _Pending:
         self.members: dict[str, Element] = {}
 
     def take_group(self, group: Element) -> None:
-        self.wanted = [
+        wanted = [
             member.get("identifier", {}).get("value") or _short(member.get("reference", ""))
             for member in group["hasMember"]
         ]
-        self.group = group
+        if not all(isinstance(key, str) for key in wanted):
+            raise TypeError("a key is no text")
+        self.wanted, self.group = wanted, group
 
     def complete(self) -> bool:
         return self.group is not None and all(key in self.members for key in self.wanted)

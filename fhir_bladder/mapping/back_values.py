@@ -12,6 +12,7 @@ from fhir_bladder.terminology import names as N
 Element = dict[str, Any]
 
 _WIDE = Context(prec=400)
+_FAR = 300  # powers of ten; `wire` takes no more
 
 
 def extensions(element: Element) -> dict[str, Element]:
@@ -41,12 +42,13 @@ def extension_time(found: dict[str, Element], url: str) -> str | None:
 
 
 def _number(value: Any) -> Decimal:
-    if isinstance(value, Decimal):
-        return value
     try:
-        return Decimal(str(value))
+        number = value if isinstance(value, Decimal) else Decimal(str(value))
     except InvalidOperation:
         raise RecordError(f"{str(value)[:40]!r} is not a number", "Quantity.value", "correct the resource") from None
+    if not number.is_finite() or (number and not -_FAR < number.adjusted() < _FAR):
+        raise RecordError(f"number {str(value)[:40]} is out of range", "Quantity.value", "correct the resource")
+    return number
 
 
 def _digits(value: Any, marks: dict[str, Element]) -> Decimal:
