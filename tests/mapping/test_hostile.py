@@ -51,7 +51,7 @@ def test_altered_anywhere(shape: str, data: st.DataObject) -> None:
             if data.draw(st.booleans()):
                 del parent[path[-1]]
             else:
-                parent[path[-1]] = data.draw(JUNK)
+                parent[path[-1]] = copy.deepcopy(data.draw(JUNK))
         except (KeyError, IndexError, TypeError):
             continue
     problems: list[RecordError] = []
