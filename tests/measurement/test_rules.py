@@ -355,6 +355,15 @@ def test_exclusions_of_children(exam: Exam) -> None:
     )
 
 
+def test_share_without_a_measured_void_stays_open(exam: Exam) -> None:
+    text = OWN + 'above = 30\nor_percent_above = 20\nvoid_state = "post-void"\n[[use]]\nrule = "own"'
+    rules = switch_on(text)
+    assert state(rules, exam(volumes=[31], voided_volume=None)) == "met"
+    assert judge(rules, exam(volumes=[30], voided_volume=None)) == ("unknown", "30 mL leaves it open")
+    assert state(rules, exam(volumes=[30], voided_volume={"value": 119, "unit": "mL"})) == "met"
+    assert state(rules, exam(volumes=[30], voided_volume={"value": 120, "unit": "mL"})) == "not-met"
+
+
 def test_lower_of_two_consecutive(exam: Exam) -> None:
     """Both limits are of the lower of two, each by itself: 20 mL or 10 % at 4 to 6 years."""
     rules = use("residual-child-4-6-repeated")
