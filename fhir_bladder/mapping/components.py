@@ -6,6 +6,7 @@ Observation of their own. The slices and their texts follow the project's design
 
 from __future__ import annotations
 
+from decimal import Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -242,6 +243,11 @@ def _wall(context: _Context, wall: Wall) -> list[Item]:
     return items
 
 
+@lru_cache(maxsize=16)
+def _density(density: str) -> Element:
+    return {"url": N.DENSITY, "valueQuantity": values.amount(Decimal(density), "g/mL")}
+
+
 def _absent(concept: str, code: Element, reason: Element, extension: list[Element]) -> Item:
     body: Element = {"extension": extension} if extension else {}
     body["code"] = code
@@ -257,7 +263,7 @@ def _mass(context: _Context, extension: list[Element]) -> list[Item]:
             *extension,
             CALCULATED,
             {"url": N.MASS_MODEL, "valueCode": calculated.model},
-            {"url": N.DENSITY, "valueQuantity": values.amount(calculated.density, "g/mL")},
+            _density(str(calculated.density)),
         ]
         text = f"{words.CALCULATED_MASS}, {calculated.mass_text}"
         body: Element = {
