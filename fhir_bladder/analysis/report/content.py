@@ -17,6 +17,7 @@ from typing import Any
 from fhir_bladder.analysis.report import display, plots
 from fhir_bladder.analysis.report.gather import Exam, Material, moment_of
 from fhir_bladder.analysis.report.text import sentence
+from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.mapping import words
 from fhir_bladder.measurement.rulebook import Rule
@@ -154,7 +155,8 @@ def page(material: Material, accepts: Callable[[Exam], bool] | None = None) -> P
         made_at=display.when(material.made_at), invented=invented(material.exams + material.retracted),
         needs=needs(material, anchors), patients=patients, counts=counts(material), flow=steps,
         flow_plot=plots.flow(steps, "flow") if steps else "", wards=_wards(material),
-        finding_rates=_rates(material), gaps=[f.message for f in material.loose], calibration=_calibration(material),
+        finding_rates=_rates(material), gaps=[_gap(finding) for finding in _gaps(material)],
+        calibration=_calibration(material),
         accuracy=accuracy, accuracy_words=accuracy_words, rules=list(material.rules), refused=material.refused,
         files=material.files, retracted=material.retracted, older=material.older,
         has_receipts=bool(material.receipts),
@@ -284,7 +286,7 @@ def _wards(material: Material) -> list[tuple[str, ...]]:
         if exam.record.void_state == "post-void":
             groups[exam.record.location or "not stated", f"{exam.moment:%Y-%m}"].append(exam)
     rows: list[tuple[str, ...]] = []
-    for (ward, month), exams in sorted(groups.items()):
+    for (ward, month), exams in sorted(groups.items(), key=lambda one: (display.natural(one[0][0]), one[0][1])):
         values = [e.choice.value for e in exams if e.choice.value is not None and e.choice.comparator is None]
         limits = sum(e.choice.comparator is not None for e in exams)
         middle = f"{statistics.median(values):.0f}" if values else ""
@@ -292,6 +294,17 @@ def _wards(material: Material) -> list[tuple[str, ...]]:
             (ward, month, str(len(exams)), str(len(values)), str(limits), middle, f"{max(values):f}" if values else "")
         )
     return rows
+
+
+def _gaps(material: Material) -> list[Finding]:
+    """Findings about exam numbers: those told with an exam, and those that only the end of the stream shows."""
+    with_exams = [f for exam in material.exams for f in exam.findings if f.id == "exam-number-gap"]
+    return [*with_exams, *(f for f in material.loose if f.id == "exam-number-gap")]
+
+
+def _gap(finding: Finding) -> str:
+    seen = f"seen at exam {finding.exam_number}" if finding.exam_number else ""
+    return "; ".join(part for part in (finding.found or finding.message, seen, finding.hint) if part)
 
 
 def _rates(material: Material) -> list[tuple[str, str, str]]:

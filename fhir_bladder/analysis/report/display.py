@@ -56,4 +56,10 @@ def share(part: int, whole: int) -> str:
     """`12 of 40 (30 %)`; without a percentage where there is nothing to divide by."""
     if whole == 0:
         return f"{part} of 0"
-    return f"{part} of {whole} ({100 * part / whole:.0f} %)"
+    percent = 100 * part / whole
+    return f"{part} of {whole} ({percent:.{1 if 0 < percent < 10 else 0}f} %)"
+
+
+def natural(text: str) -> list[tuple[int, int, str]]:
+    """Sort key that puts room 2 before room 10."""
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", text)]
