@@ -19,6 +19,7 @@ from typing import Any, Protocol
 
 from fhir_bladder.errors import BladderError, ConfigError
 from fhir_bladder.intake import mllp
+from fhir_bladder.intake.again import read_again
 from fhir_bladder.intake.commit import Answer, Committer, GroupedOutbox, Prepares
 from fhir_bladder.intake.folder import SETTLE_S, Folder, Handled
 from fhir_bladder.intake.mllp import MAX_MESSAGE
@@ -99,6 +100,7 @@ class Listener:
         self._arrived = threading.Event()
         self._stopped = threading.Event()
         self._stop: Callable[[], object] = lambda: None
+        self._read_again: Callable[[], int] = lambda: read_again(outbox, target, preparer, maps.v2, read_options.zone)
         self._error: Exception | None = None
         self.port = 0
 
@@ -112,14 +114,21 @@ class Listener:
 
     def once(self) -> None:
         """Folders once, then deliver once: for cron. Raises what the outbox or a folder raises."""
+        self._again()
         for folder in self._folders:
             for handled in folder.once():
                 self._file(handled)
         self._send()
         self.status.write("stopped")
 
+    def _again(self) -> None:
+        if number := self._read_again():
+            self._on_event(Event("message", f"{number} held messages could be read with the map there is now"))
+            self._arrived.set()
+
     def run(self) -> None:
         """Listen until stopped. SIGTERM and SIGINT stop it where this is the main thread."""
+        self._again()
         asyncio.run(self._run())
         if self._error is not None:
             raise self._error
@@ -223,12 +232,18 @@ class Listener:
 
     def _file(self, handled: Handled) -> None:
         self.status.count(f"files {handled.outcome}")
+        self.status.not_taken(handled.findings)
         self._arrived.set()
         text = f"{handled.name}: {handled.records} records taken, {handled.refused} refused"
         self._on_event(Event("file", text, handled))
 
     def _answered(self, answer: Answer) -> None:
         self.status.count(f"messages {answer.kind}")
+        self.status.not_taken(answer.findings)
+        if answer.kind in ("held", "rejected"):
+            first = next((f for f in answer.findings if f.severity in ("error", "fatal")), None)
+            word = first.id.removeprefix("v2-").replace("-", " ") if first else "see the outbox"
+            self._on_event(Event("message", f"a message was {answer.kind}: {word}"))
 
     def _trouble(self, word: str) -> None:
         self.status.count(f"connections {word}")

@@ -6,13 +6,13 @@ import datetime as dt
 import os
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
 from fhir_bladder import wire
-from fhir_bladder.errors import ConfigError
+from fhir_bladder.errors import ConfigError, Finding
 
 
 class Rows(Protocol):
@@ -62,6 +62,7 @@ class Status:
         self._started = _now()
         self._lock = threading.Lock()
         self._counts: Counter[str] = Counter()
+        self._not_taken: Counter[str] = Counter()
         self._alerts: dict[str, str] = {}
         self._server = ""
         if self._path is not None and not self._path.parent.is_dir():
@@ -71,6 +72,15 @@ class Status:
         """Count something: `messages accepted`, `files done`, …"""
         with self._lock:
             self._counts[name] += number
+
+    def not_taken(self, findings: Iterable[Finding]) -> None:
+        """Remember what was not understood (codes and field names, nothing of a patient), for who writes the map."""
+        with self._lock:
+            for finding in findings:
+                if finding.id == "v2-not-mapped":
+                    text = finding.message.split(" (segment")[0]
+                    if text in self._not_taken or len(self._not_taken) < 50:
+                        self._not_taken[text] += 1
 
     def server_trouble(self, text: str) -> None:
         """What keeps the server from taking records; empty once it takes them again."""
@@ -95,6 +105,7 @@ class Status:
                 "pid": os.getpid(),
                 "counts": dict(sorted(self._counts.items())),
                 "outbox": counts,
+                "not_taken": dict(self._not_taken.most_common()),
                 "alerts": [{"name": name, "text": text} for name, text in self._alerts.items()],
             } | more
         if self._path is not None:

@@ -248,10 +248,11 @@ def _segment(part: bytes, number: int, separators: Separators, charset: str) -> 
 
 @dataclass(frozen=True, slots=True)
 class Framed:
-    """One message cut out of a file: its bytes, and the 1-based line it starts on."""
+    """One message cut out of a file: its bytes, and the 1-based line it starts on; `open` where nothing ends it."""
 
     data: bytes
     line: int
+    open: bool = False
 
 
 _STARTS = re.compile(rb"(?:^|[\r\n\x0b])[ \t]*(?=(?:MSH|FHS|BHS|BTS|FTS)[^A-Za-z0-9])")
@@ -273,7 +274,7 @@ def messages(data: bytes) -> Iterator[Framed]:
         if start == 0:
             piece = piece.removeprefix(b"\xef\xbb\xbf")
         if piece and piece[:3] not in (b"FHS", b"BHS", b"BTS", b"FTS"):
-            yield Framed(piece, line)
+            yield Framed(piece, line, open=data[start:end][-1:] not in (b"\r", b"\n", b"\x1c"))
 
 
 def batch_counts(data: bytes) -> list[int]:

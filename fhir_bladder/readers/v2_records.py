@@ -75,7 +75,13 @@ def read_v2(file: str, stream: IO[bytes], maps: V2Map, zone: ZoneInfo | None) ->
     count = 0
     for framed in v2_parse.messages(data):
         count += 1
-        yield from read_message(framed.data, maps, zone, file=file, line=framed.line)
+        items = read_message(framed.data, maps, zone, file=file, line=framed.line)
+        if framed.open:
+            what = "the last segment does not end with CR: the message may be cut off"
+            hint = "compare it with the sender; end every segment with CR"
+            for item in items:
+                item.findings.append(Finding("v2-cut-off", "warn", what, hint=hint, file=file, line=framed.line))
+        yield from items
     stated = v2_parse.batch_counts(data)
     if stated and sum(stated) != count:
         what = f"the batch trailer states {sum(stated)} messages, {count} were found"

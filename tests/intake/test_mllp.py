@@ -285,6 +285,35 @@ def test_a_clean_stop_keeps_what_was_received(listening: Any, client: Any, messa
     assert (tmp_path / "status.json").stat().st_mode & 0o077 == 0
 
 
+@pytest.mark.parametrize("spoilt", [b"99FHBLAD", b"E-1"], ids=["code", "code-and-key"])
+def test_held_messages_are_read_again_with_a_new_map(
+    running: Any, client: Any, message: Any, tmp_path: Path, spoilt: bytes
+) -> None:
+    data = message(1).replace(b"volume^^99FHBLAD", b"7^^99NEW")
+    if spoilt == b"E-1":
+        data = data.replace(b"E-1", b"").replace(b"OBX|1", b"OBX|2|ST|8^^99NEW||E-1||||||F\rOBX|1")
+    one = running(mllp="127.0.0.1:0")
+    with client(one.start()) as sender:
+        assert fields_of(sender.ask(data), "MSA")[1] == "AA"
+    assert [state for _, state in one.exams()] == ["held"]
+    assert any(event.text == "a message was held: nothing known" for event in one.events)
+    assert "code '7' of '99NEW' fills no field" in one.listener.status.write("running")["not_taken"]
+    one.stop()
+    (tmp_path / "map.toml").write_text(
+        '[[observation]]\ncode = "7"\nsystem = "99NEW"\nfield = "scans.volume"\n'
+        '[[observation]]\ncode = "8"\nsystem = "99NEW"\nfield = "exam_number"\n'
+        '[authorities]\nHOSP = "https://records.example/mrn"\n'
+    )
+    for _ in range(2):  # once is enough, twice adds nothing
+        one = running(mllp="127.0.0.1:0", v2_map=tmp_path / "map.toml")
+        with client(one.start()) as sender:
+            assert fields_of(sender.ask(data), "MSA")[1] == "AA"
+        assert ("LK-1/E-1", "waiting") in one.exams()
+        assert len(one.exams()) == 2
+        assert [state for _, state in one.exams() if state != "waiting"] == ["dropped"]
+        one.stop()
+
+
 @pytest.mark.parametrize(
     ("text", "found"),
     [("2575", ("127.0.0.1", 2575)), (":1", ("127.0.0.1", 1)), ("0.0.0.0:5", ("0.0.0.0", 5)), ("[::1]:7", ("::1", 7))],

@@ -369,6 +369,16 @@ def test_a_patient_without_identifier_is_kept_without() -> None:
     assert item.record.patient.identifiers is None  # push holds it until a person identifies it
 
 
+def test_a_file_that_may_be_cut_off_is_warned_of(tmp_path: Any) -> None:
+    from fhir_bladder.readers import ReadOptions, read
+
+    path = tmp_path / "x.hl7"
+    for end, warned in ((b"", True), (b"\r", False), (b"\r\n", False), (b"\r\x1c\r", False)):
+        path.write_bytes(message() + end)
+        (item,) = read([path], ReadOptions())
+        assert bool(findings(item, "v2-cut-off")) == warned
+
+
 def test_training_messages_are_marked_as_invented() -> None:
     assert one(MSH_11="T").record.synthetic is True
     assert one(MSH_11="P").record.synthetic is None
