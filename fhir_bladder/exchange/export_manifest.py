@@ -60,8 +60,8 @@ def read_manifest(body: Any, where: str) -> Manifest:
             raise wrong(f"has an {name} that is no list")
         for entry in entries:
             url, count = (entry.get("url"), entry.get("count")) if isinstance(entry, dict) else (None, None)
-            if not isinstance(url, str) or not url:
-                raise wrong(f"has an entry in {name} without url")
+            if not isinstance(url, str) or not url.lower().startswith(("http://", "https://")):
+                raise wrong(f"has an entry in {name} without an absolute url")
             number = count if isinstance(count, int) and not isinstance(count, bool) and count >= 0 else None
             manifest.items.append(Item(kind, _type(entry.get("type"), kind), url, number))
     links = body.get("link", [])
