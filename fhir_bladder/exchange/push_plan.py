@@ -87,19 +87,22 @@ def update(
     exam: Exam, found: Sequence[Json], reports: Sequence[Json], provenances: Sequence[Json], capability: Capability
 ) -> list[Json]:
     """Entries that bring the exam on the server to our state: changed Observations, new ones, those no longer part of
-    it retracted, the report, the Provenance.
+    it retracted, the report, the Provenance; last the exam itself, whose state says that the rest was done.
     """
     exam = copy.deepcopy(exam)
     report = reports[0] if len(reports) == 1 else None
     resolve(exam, known_references(exam, found, report))
     by_value = {own_identifier(o, exam.system)[1]: o for o in found}
     entries = []
+    last_of_all: list[Json] = []
     for observation in exam.observations:
         value = own_identifier(observation, exam.system)[1]
         there = by_value.pop(value, None)
         if there is None:
             entries.append(post(observation, exam.urls.get(value, ""), exam.system, capability))
-        elif observation is exam.main or not _equal(observation, there):
+        elif observation is exam.main:
+            last_of_all.append(put(observation, there))
+        elif not _equal(observation, there):
             entries.append(put(observation, there))
     entries += [put(retracted(gone), gone) for gone in by_value.values() if gone.get("status") != "entered-in-error"]
     if exam.report is not None and len(reports) <= 1:
@@ -110,7 +113,7 @@ def update(
         )
     if (last := provenance(exam, capability, provenances)) is not None:
         entries.append(last)
-    return entries
+    return entries + last_of_all
 
 
 def complete(
