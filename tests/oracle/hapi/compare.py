@@ -27,6 +27,7 @@ sys.path.insert(0, str(HERE))
 
 import operators_rules  # noqa: E402, F401 - registers its operators
 import operators_values  # noqa: E402, F401
+from decided import DECIDED, Decision, decision  # noqa: E402
 from operators import HARMLESS, OPERATORS  # noqa: E402
 from seeds import ROOT, seeds  # noqa: E402
 
@@ -125,26 +126,36 @@ def fingerprint() -> str:
     return digest.hexdigest()[:16]
 
 
+def store() -> Path:
+    """Where HAPI's answers are kept for the present state of judge and profiles."""
+    return ROOT / "tests" / "oracle" / "work" / f"hapi-{fingerprint()}.ndjson"
+
+
+def kept_answers() -> dict[str, dict[str, Any]]:
+    """SHA-256 of the data → HAPI's verdict."""
+    known: dict[str, dict[str, Any]] = {}
+    for line in store().read_text().splitlines() if store().exists() else ():
+        key, _, answer = line.partition(" ")
+        with contextlib.suppress(json.JSONDecodeError):  # the last line of an interrupted run
+            known[key] = json.loads(answer)
+    return known
+
+
 def ask_hapi(cases: list[Mutant], *, keep: bool = True) -> list[dict[str, Any]]:
     """HAPI's verdicts, in order. With `keep` the answers are kept in tests/oracle/work and not asked for twice."""
-    store = ROOT / "tests" / "oracle" / "work" / f"hapi-{fingerprint()}.ndjson"
-    known: dict[str, dict[str, Any]] = {}
-    if keep and store.exists():
-        for line in store.read_text().splitlines():
-            key, _, answer = line.partition(" ")
-            known[key] = json.loads(answer)
+    known = kept_answers() if keep else {}
     keys = [hashlib.sha256(case.data).hexdigest() for case in cases]
     open_ = list({key: case for key, case in zip(keys, cases, strict=True) if key not in known}.items())
     if open_:
         jars = f"{CLASSES}:{JARS}/*"
-        command = ["java", "-Xmx768m", "-XX:+UseSerialGC", "-cp", jars, "HapiJudge", str(ROOT / "profiles")]
+        command = ["java", "-Xmx768m", "-XX:+UseSerialGC", "-cp", jars, "HapiJudge", str(ROOT / "profiles"), "4"]
         with tempfile.TemporaryFile() as asked, contextlib.ExitStack() as stack:
             asked.write(b"\n".join(case.data for _, case in open_))
             asked.seek(0)
             kept = None
             if keep:
-                store.parent.mkdir(exist_ok=True)
-                kept = stack.enter_context(store.open("a"))
+                store().parent.mkdir(exist_ok=True)
+                kept = stack.enter_context(store().open("a", buffering=1))
             run = stack.enter_context(subprocess.Popen(command, stdin=asked, stdout=subprocess.PIPE))
             assert run.stdout
             for (key, _), line in zip(open_, run.stdout, strict=True):
@@ -195,12 +206,16 @@ def tables(verdicts: list[Verdict]) -> str:
             )
             lines.append(f"{name:26} {row}")
         lines.append("")
-    count = Counter(verdict.kind for verdict in verdicts)
+    for one in DECIDED:
+        found = sum(decided(verdict) == one for verdict in verdicts)
+        lines.append(f"decided for us {found:5}  {one.kind} {one.id}: {one.rule}")
+    count = counted(verdicts)
     valid = sum(verdict.hapi for verdict in verdicts)
     lines.append(
         f"{len(verdicts)} instances, {valid} valid by HAPI ({valid / len(verdicts):.1%}), {len(OPERATORS)} operators: "
-        f"agree {count['agree'] / len(verdicts):.2%}, false accepts {count['false accept']}, "
-        f"false rejects {count['false reject']} ({count['false reject'] / max(valid, 1):.2%} of the valid)"
+        f"agree {count['agree'] / max(count.total(), 1):.2%}, false accepts {count['false accept']}, "
+        f"false rejects {count['false reject']} ({count['false reject'] / max(valid, 1):.2%} of the valid), "
+        f"crashes {count['crash']}, decided for us {len(verdicts) - count.total()}"
     )
     return "\n".join(lines)
 
@@ -210,15 +225,25 @@ def reason(verdict: Verdict) -> tuple[str, str]:
     if verdict.kind == "agree":
         return "agree", ""
     if verdict.kind == "false accept":
-        return verdict.kind, str(verdict.hapi_issues[0]["id"])
+        return verdict.kind, str(verdict.hapi_issues[0].get("id", ""))
     return verdict.kind, str(verdict.our_findings[0].id)
 
 
+def decided(verdict: Verdict) -> Decision | None:
+    """The rule that settles a difference for us, if there is one."""
+    return decision(*reason(verdict), verdict.mutant.data)
+
+
+def counted(verdicts: list[Verdict]) -> Counter[str]:
+    """Agreement and differences without those the standard decides for us."""
+    return Counter(verdict.kind for verdict in verdicts if not decided(verdict))
+
+
 def differences(verdicts: list[Verdict]) -> str:
-    """Every difference, grouped by what the rejecting side says."""
+    """Every difference that counts, grouped by what the rejecting side says."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
-        if verdict.kind != "agree":
+        if verdict.kind != "agree" and not decided(verdict):
             groups[reason(verdict)].append(verdict)
     lines = []
     for (kind, word), found in sorted(groups.items(), key=lambda item: -len(item[1])):
@@ -241,7 +266,12 @@ def main() -> None:
     missing = prepare()
     if missing:
         raise SystemExit(missing)
-    cases = list(mutants(int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1, suites))
+    only_kept = "--kept" in sys.argv
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    cases = list(mutants(numbers[0], numbers[1] if len(numbers) > 1 else 1, suites))
+    if only_kept:
+        answers = kept_answers()
+        cases = [case for case in cases if hashlib.sha256(case.data).hexdigest() in answers]
     verdicts = compare(cases)
     print(differences(verdicts))
     print(tables(verdicts))

@@ -28,15 +28,10 @@ def harness() -> ModuleType:
 
 
 def judged(harness: ModuleType, suites: Path, count: int, seed: int) -> None:
-    from decided import DECIDED
-
     verdicts = harness.compare(list(harness.mutants(count, seed, suites)))
-    counted = Counter(verdict.kind for verdict in verdicts if harness.reason(verdict) not in DECIDED)
     print(harness.differences(verdicts))
     print(harness.tables(verdicts))
-    for key, rule in DECIDED.items():
-        found = sum(harness.reason(verdict) == key for verdict in verdicts)
-        print(f"decided for us, {found} of {len(verdicts)}: {' '.join(key)}: {rule}")
+    counted = harness.counted(verdicts)
     valid = sum(verdict.hapi for verdict in verdicts)
     assert len(harness.OPERATORS) >= 60
     assert valid >= 0.4 * len(verdicts)

@@ -18,7 +18,11 @@ import java.io.PrintStream;
 import java.nio.charset.StandardCharsets;
 import java.nio.file.Files;
 import java.nio.file.Path;
+import java.util.ArrayDeque;
 import java.util.List;
+import java.util.concurrent.ExecutorService;
+import java.util.concurrent.Executors;
+import java.util.concurrent.Future;
 import java.util.stream.Collectors;
 import java.util.stream.Stream;
 import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
@@ -116,15 +120,27 @@ public final class HapiJudge {
     return out;
   }
 
-  public static void main(String[] args) throws IOException {
+  /** Judges on several threads (HAPI's validator is made for it), and writes the verdicts in the order of the lines. */
+  public static void main(String[] args) throws Exception {
     FhirValidator validator = build(Path.of(args[0]));
+    int threads = args.length > 1 ? Integer.parseInt(args[1]) : 2;
     Gson gson = new GsonBuilder().disableHtmlEscaping().create();
     PrintStream out = new PrintStream(new FileOutputStream(FileDescriptor.out), false, StandardCharsets.UTF_8);
+    ExecutorService pool = Executors.newFixedThreadPool(threads);
+    ArrayDeque<Future<String>> waiting = new ArrayDeque<>();
     try (BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8))) {
       for (String line; (line = in.readLine()) != null; ) {
-        out.println(gson.toJson(judge(validator, line)));
-        out.flush();
+        String one = line;
+        waiting.add(pool.submit(() -> gson.toJson(judge(validator, one))));
+        if (waiting.size() > 4 * threads) write(out, waiting);
       }
     }
+    while (!waiting.isEmpty()) write(out, waiting);
+    pool.shutdown();
+  }
+
+  static void write(PrintStream out, ArrayDeque<Future<String>> waiting) throws Exception {
+    out.println(waiting.remove().get());
+    out.flush();
   }
 }
