@@ -58,3 +58,11 @@ def test_a_search_by_identifier_says_what_was_meant(system: str, value: str) -> 
     assert re.sub(r"\\(.)", r"\1", left, flags=re.DOTALL) == system
     assert re.sub(r"\\(.)", r"\1", right, flags=re.DOTALL) == value
     assert not re.search(r"(?<!\\)(?:\\\\)*[,$]", decoded), "a bare comma would mean: or"
+
+
+def test_a_search_for_an_encoded_key_is_encoded_once_more() -> None:
+    """The key's own per cent signs must reach the server: `%2F` in a key is not a slash."""
+    key = exam_key("ward/é", "50 %")
+    assert key == "ward%2F%C3%A9/50%20%25"
+    ((_, decoded),) = parse_qsl(token("urn:x:keys", key), strict_parsing=True)
+    assert decoded == f"urn:x:keys|{key}"

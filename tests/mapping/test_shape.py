@@ -412,3 +412,16 @@ def test_notes(record: Make) -> None:
     )
     (back,) = from_fhir([without])
     assert "note" not in exam.dump(exam.load(back))["verified"]
+
+
+def test_an_identifier_type_is_a_code_only_where_the_table_has_it(record: Make) -> None:
+    """HL7 table 0203: MR is a code of it, a ward's own words are not, nor is a code it does not hold."""
+    identifiers = [
+        {"system": "urn:x:a", "value": str(n), "type": kind} for n, kind in enumerate(["MR", "ward list", "ZZ"])
+    ]
+    bundle = to_fhir(record(patient={"identifiers": identifiers}), options=MapOptions(as_="bundles")).bundle
+    types = [one["type"] for one in bundle["entry"][1]["resource"]["identifier"]]
+    assert [one["text"] for one in types] == ["MR", "ward list", "ZZ"]
+    assert types[0]["coding"] == [{"system": N.IDENTIFIER_TYPE, "code": "MR"}]
+    assert "coding" not in types[1]
+    assert "coding" not in types[2]
