@@ -39,7 +39,7 @@ DECIDED = (
         "false reject",
         "json-empty",
         r"\[\]",
-        "R4 json.html: an array is never empty; HAPI overlooks it among primitives",
+        "R4 json.html: an array is never empty; HAPI overlooks some of primitives",
     ),
     Decision(
         "false reject",
@@ -51,7 +51,7 @@ DECIDED = (
         "false accept",
         "Type_Specific_Checks_DT_Identifier_System",
         r'"mailto:',
-        "R4 Identifier.system is an absolute URI, and mailto: is one (RFC 3986 section 4.3); HAPI knows some schemes only",
+        "R4 Identifier.system is an absolute URI, and mailto: is one (RFC 3986); HAPI knows some schemes only",
     ),
     Decision(
         "false accept",
