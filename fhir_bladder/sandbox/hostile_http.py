@@ -7,6 +7,7 @@ is recorded, so that a test can show that the server *was contacted* and what it
 from __future__ import annotations
 
 import contextlib
+import functools
 import gzip
 import socket
 import ssl
@@ -84,6 +85,12 @@ class Reply:
 
 
 Handler = Callable[[Request], Reply]
+
+
+@functools.cache
+def bomb() -> bytes:
+    """64 KiB of gzip that unpack to 64 MiB."""
+    return gzip.compress(b" " * 64 * 1024 * 1024)
 
 
 def script(replies: Iterable[Reply]) -> Handler:
@@ -197,7 +204,7 @@ class HostileServer:
             packed = gzip.compress(body)
             body, headers["Content-Encoding"] = packed[: len(packed) // 2], "gzip"
         elif fault == "gzip-bomb":
-            body, headers["Content-Encoding"] = gzip.compress(b" " * 64 * 1024 * 1024), "gzip"
+            body, headers["Content-Encoding"] = bomb(), "gzip"
         if request.method == "HEAD" or reply.status in (204, 304):
             body = b""
         if fault == "truncate-chunked":

@@ -317,8 +317,14 @@ def test_redirects_on_the_same_origin():
 def test_data_never_follows_a_redirect_to_another_origin(status, method):
     with HostileServer(script([OK])) as evil:
         handler = script([Reply(status, b"", {"Location": f"{evil.url}/Patient"})])
-        with HostileServer(handler) as server, client(server) as c, pytest.raises(ServerError):
-            c.request(method, "Patient", json=None if method == "GET" else {"name": "HTEST"})
+        with HostileServer(handler) as server, client(server) as c:
+            with pytest.raises(ServerError):
+                c.request(method, "Patient", json=None if method == "GET" else {"name": "HTEST"})
+            if method != "GET":  # leave to follow is for reading only
+                with pytest.raises(ServerError):
+                    c.request(method, "Patient", json={"name": "HTEST"}, foreign=True)
+                with pytest.raises(OriginError):
+                    c.request(method, f"{evil.url}/Patient", json={"name": "HTEST"}, foreign=True)
         assert evil.requests == []
 
 
