@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -58,9 +58,6 @@ class ReadItem:
         if self.error is not None:
             return self.error.exit_code
         return int(self.record is None and any(f.severity in ("fatal", "error") for f in self.findings))
-
-
-Reader = Callable[..., Sequence[ReadItem]]
 
 
 def sha256(data: bytes) -> str:

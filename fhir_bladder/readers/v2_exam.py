@@ -92,6 +92,7 @@ class Builder:
         self._owner: dict[str, str] = {}  # wall and diameters: the OBX-4 group they were measured on
         self._reported: list[str] = []
         self._votes: list[str] = []
+        self._defaults: set[str] = set()
         self._implied: set[str] = set()  # times taken from OBX-14, which an OBX of their own may still replace
         self._invented = False
         self._all_retracted = False
@@ -111,8 +112,7 @@ class Builder:
         self._scans()
         self._status()
         for path, value in self._maps.constants.items():
-            if path not in self._set:
-                self._tree.put(path, value)
+            self._default(path, value)
         self._list_unused()
         return Built(self._tree.data(), self._findings, bool(mapped))
 
@@ -272,8 +272,11 @@ class Builder:
         return [prt for o in self._order.observations for prt in o.prts] + self._order.prts
 
     def _default(self, name: str, value: Any) -> None:
-        taken = name in self._set or any(path.startswith(name + ".") for path in self._set)
+        """Set a field that nothing has set before, neither itself nor a part of it nor what it is a part of."""
+        said = [*self._set, *self._defaults]
+        taken = any(path == name or path.startswith(name + ".") or name.startswith(path + ".") for path in said)
         if value not in ("", {}, None) and not taken:
+            self._defaults.add(name)
             self._tree.put(name, value)
 
     def _started(self, observations: list[Segment]) -> str:
@@ -297,7 +300,9 @@ class Builder:
             raise Problem(
                 "v2-contradiction", f"OBR-4 says {said}, an OBX {known[0]}", "correct the sender", field="OBR-4"
             )
-        if known is None and not said and "void_state" not in self._maps.constants:
+        if not said and "void_state" in self._maps.constants:
+            return ""
+        if known is None and not said:
             what = "nothing says whether this was before or after a void"
             remedy = "send DICOM 130324 as an OBX, or 69388-7 in OBR-4"
             self._note("v2-void-state", what, remedy, self._order.obr, "OBR-4")

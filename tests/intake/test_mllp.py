@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import ssl
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -283,6 +284,30 @@ def test_a_clean_stop_keeps_what_was_received(listening: Any, client: Any, messa
     assert status["state"] == "stopped"
     assert status["counts"] == {"messages accepted": 1} and status["outbox"]["waiting"] == 1
     assert (tmp_path / "status.json").stat().st_mode & 0o077 == 0
+
+
+def test_a_stop_under_load_loses_nothing_acknowledged(listening: Any, client: Any, message: Any, running: Any) -> None:
+    one, port = listening()
+    acknowledged: list[str] = []
+
+    def send(start: int) -> None:
+        with client(port) as sender:
+            for number in range(start, start + 200):
+                if not sender.ask(message(number)):
+                    return
+                acknowledged.append(f"LK-1/E-{number}")
+
+    senders = [threading.Thread(target=send, args=(n * 1000,)) for n in range(4)]
+    for sender in senders:
+        sender.start()
+    one.until(lambda: len(acknowledged) > 20)
+    one.stop()
+    for sender in senders:
+        sender.join(10)
+    assert 20 < len(acknowledged) < 800
+    again = running(folders=[one.outbox.path.parent / "in"])
+    assert set(acknowledged) <= {key for key, _ in again.exams()}
+    again.outbox.close()
 
 
 @pytest.mark.parametrize("spoilt", [b"99FHBLAD", b"E-1"], ids=["code", "code-and-key"])

@@ -379,6 +379,21 @@ def test_a_file_that_may_be_cut_off_is_warned_of(tmp_path: Any) -> None:
         assert bool(findings(item, "v2-cut-off")) == warned
 
 
+def test_constants_fill_only_what_the_message_does_not_say() -> None:
+    maps = v2_map.parse(
+        b'[constants]\n"device.serial" = "C-1"\n"device.model" = "M"\nexam_number = "C"\nlocation = "ward 9"\n'
+        b'void_state = { value = "pre-void", confirmed_by = "ward 9" }\nsynthetic = true\n'
+        b'[authorities]\nHOSP = "https://records.example/mrn"\n'
+    )
+    (item,) = read_message(message(), maps)
+    assert (item.record.device.serial, item.record.device.model, item.record.exam_number) == ("LK-1", "M", "E-1")
+    assert (item.record.location, item.record.void_state, item.record.synthetic) == ("W3 12 2", "pre-void", True)
+    (item,) = read_message(message(OBX_18="", OBR_3="", ORC_3="", PV1_3="", OBR_4="69388-7^^LN"), maps)
+    assert (item.record.device.serial, item.record.exam_number, item.record.location) == ("C-1", "C", "ward 9")
+    assert item.record.void_state == "post-void"
+    assert item.map_hash == maps.sha256 != ""
+
+
 def test_training_messages_are_marked_as_invented() -> None:
     assert one(MSH_11="T").record.synthetic is True
     assert one(MSH_11="P").record.synthetic is None
