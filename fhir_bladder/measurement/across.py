@@ -36,7 +36,7 @@ NUMBER_GAP = Kind("exam-number-gap", "note", "exam numbers of a device are missi
 KINDS = (POST_ABOVE_PRE, TWO_PATIENTS, NUMBER_GAP)
 
 _NUMBER = re.compile(r"(.*?)(\d{1,18})\Z", re.ASCII | re.DOTALL)
-_DEVICES, _NEIGHBOURS, _PREFIXES, _PENDING, _PATIENCE = 1_000, 8, 8, 64, 64
+_DEVICES, _NEIGHBOURS, _PREFIXES, _PATIENCE = 1_000, 8, 8, 64
 
 
 class Stream:
@@ -243,7 +243,7 @@ class _Run:
             self._highest = number
         elif self._pending:
             self._fill(number)
-        while self._pending and (len(self._pending) > _PENDING or self._count - self._pending[0][2] >= _PATIENCE):
+        while self._pending and self._count - self._pending[0][2] >= _PATIENCE:
             yield from _gap(*self._pending.pop(0))
 
     def _fill(self, number: int) -> None:

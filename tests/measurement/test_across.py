@@ -102,6 +102,11 @@ def test_other_device_or_the_same_exam_again(at: Exam) -> None:
     assert "two-patients-within-seconds" not in ids([at(0), at(10, patient="H8", status="entered-in-error")])
 
 
+def test_overlapping_exams_are_0_s_apart(at: Exam) -> None:
+    (one,) = run([at(0), at(0, number="b-", patient="H8")])
+    assert "0 s apart" in one.found
+
+
 def test_two_patients_finding_names_no_patient(at: Exam) -> None:
     assert all("H7" not in str(one) and "H8" not in str(one) for one in run([at(0), at(10, patient="H8")]))
 
@@ -172,6 +177,13 @@ def test_post_above_pre_only_for_a_pair(at: Exam) -> None:
     assert not hit(pre, at(600, 20, **AFTER), post)  # the pair is the nearer one
     assert not hit(at(0, 100, patient="H8"), post)
     assert not hit(at(0, 100, void_state="unspecified"), post)
+
+
+def test_absent_volumes_between(at: Exam) -> None:
+    assert ids([at(0, None), at(1200, 300, **AFTER)]) == []
+    assert ids([at(0, 100), at(1200, None, **AFTER)]) == []
+    assert ids([at(0, None), at(3600, 1300)]) == ["volume-large"]
+    assert ids([at(0, 100), at(3600, None)]) == []
 
 
 # Tenfold

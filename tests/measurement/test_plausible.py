@@ -404,6 +404,7 @@ def test_result_not_stated(exam: Exam) -> None:
     assert "scan 2 of 2" in one.found
     none = found(exam(scans=graded((None, None, True), (None, None, True))))["result-not-stated"]
     assert none.found == "several scans, none chosen"
+    assert (one.hint, none.hint) == ("", "state reported_scan")
     assert "result-not-stated" not in found(exam())
     assert "result-not-stated" not in found(exam(volumes=[180, 186], choice_rule="last"))
 

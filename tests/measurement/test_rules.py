@@ -581,6 +581,9 @@ def test_a_retracted_exam_takes_its_prompt_back(exam: Exam) -> None:
     first, second = series(exam, 120, 130)
     gone = first.model_copy(update={"status": "entered-in-error"})
     assert prompts(rules, first, gone, second) == [("residual-advice-100", n) for n in ("0", "1")]
+    other = second.model_copy(update={"status": "entered-in-error"})
+    third = first.model_copy(update={"exam_number": "9"})
+    assert prompts(rules, first, second, other, third) == [("residual-advice-100", "0")]
 
 
 def test_a_prompt_carries_all_a_reader_needs(exam: Exam) -> None:

@@ -126,6 +126,11 @@ def test_bounded_and_absent_volumes_give_no_arithmetic(pre: Exam, post: Exam) ->
     assert (pair.post_volume, pair.balance, pair.efficiency) == (None, None, None)
     (pair,) = pairs([pre(0), post(20, void_measured=False)]).linked
     assert (pair.balance, pair.voided, pair.efficiency) == (None, 290, None)
+    (pair,) = pairs([pre(0), post(20, voided=None)]).linked
+    assert (pair.balance, pair.voided, pair.emptied_fraction) == (None, None, 75)
+    for before, after in ((-1, 100), (400, -1)):
+        (pair,) = pairs([pre(0, before), post(20, after)]).linked
+        assert (pair.balance, pair.emptied_fraction) == (None, None)
     (pair,) = pairs([pre(0, 0), post(20, 0)]).linked
     assert pair.emptied_fraction is None
 
@@ -226,6 +231,8 @@ def test_trial_rule_prompts_once_a_state(post: Exam, pre: Exam) -> None:
     assert prompts(post(60, 300, at=55)) == []
     assert prompts(pre(60, 300, **REMOVED)) == []
     assert prompts(post(60, 300, at=55, catheter_in_place=True, **REMOVED)) == []
+    unknown = post(240, 70, voided=None, void_attempt="unknown", void_measured=None, **REMOVED)
+    assert prompts(first, unknown) == ["failed: 300 mL left, above 150 mL", "passed: 70 mL left, below 150 mL"]
     again = post(1500, 80, at=1495, catheter_removed_at=clock(1440))
     assert len(prompts(third, again)) == 2
 
