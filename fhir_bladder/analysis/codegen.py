@@ -156,7 +156,8 @@ class Emitter:
     def _assign(self, code: str, like: Value | None = None, **changes: Any) -> Value:
         name = self.fresh()
         self.emit(f"{name} = {code}")
-        return Value(name, changes.get("keys", like.keys if like else Keys()), like.type if like else "")
+        keys = changes.get("keys", like.keys if like else Keys())
+        return Value(name, keys, like.type if like else "", False, like.key if like else "")
 
     def _literal(self, kind: str, value: Any) -> Value:
         if kind == "quantity":
@@ -192,12 +193,21 @@ class Emitter:
                 f"{s}.get({name!r}) if {s}.__class__ is dict else (None if {s} is None else _step({s}, {name!r}))",
                 keys=keys,
             )
-        if name in runtime.CHOICES:
+        if self._may_be_choice(name, source, context):
             for key in runtime.TYPES:
                 source.keys.child(name + key).whole = True
             with self.block(f"if {value.name} is None and {source.name} is not None:"):
                 self.emit(f"{value.name} = _choice({source.name}, {name!r})")
-        return value
+        return Value(value.name, value.keys, value.type, False, name)
+
+    @staticmethod
+    def _may_be_choice(name: str, source: Value, context: Context) -> bool:
+        """Whether the plain name can stand for typed keys; looking for those costs time, so what is known is used."""
+        if name not in runtime.CHOICES:
+            return False
+        if source is context.root:
+            return name in runtime.ROOT_CHOICES.get(context.resource, runtime.CHOICES)
+        return not source.key.lower().endswith(runtime.WITHOUT_CHOICE)
 
     def _of_type(self, base: Node | None, wanted: Node, context: Context) -> Value:
         name = wanted[2] if wanted[0] == "member" else None
@@ -205,7 +215,7 @@ class Emitter:
             raise NotInSubsetError("ofType argument")
         if base is not None and base[0] == "member" and base[2] in runtime.CHOICES:
             typed = self._member(("member", base[1], base[2] + name[0].upper() + name[1:]), context)
-            return Value(typed.name, typed.keys, name)
+            return Value(typed.name, typed.keys, name, False, typed.key)
         source = self._base(base, context)
         source.keys.child("resourceType")
         result = self._assign(f"_of_type({source.name}, {name!r})", source)
@@ -264,13 +274,12 @@ class Emitter:
         out, item = self.fresh(), self.fresh()
         self.emit(f"{out} = []")
         with self.block(f"for {item} in _items({source.name}):"):
-            inner = Context(Value(item, source.keys, source.type), context.root, context.resource, context.row_index,
-                            context.constants)  # fmt: skip
+            inner = _inside(context, Value(item, source.keys, source.type, False, source.key))
             test = self.expression(arguments[0], inner)
             with self.block(f"if {test.name} is True or ({test.name} is not None and _truth({test.name})):"):
                 self.emit(f"{out}.append({item})")
         self.emit(f"{out} = _pack({out})")
-        return Value(out, source.keys, source.type)
+        return Value(out, source.keys, source.type, False, source.key)
 
     def _by_code(self, source: Value, test: Node) -> Value | None:
         """`where(code.coding.exists(system = S and code = C))` and its spellings, through a shared index of codes."""
@@ -294,8 +303,7 @@ class Emitter:
         out, item = self.fresh(), self.fresh()
         self.emit(f"{out} = []")
         with self.block(f"for {item} in _items({source.name}):"):
-            inner = Context(Value(item, source.keys, source.type), context.root, context.resource, context.row_index,
-                            context.constants)  # fmt: skip
+            inner = _inside(context, Value(item, source.keys, source.type, False, source.key))
             value = self.expression(arguments[0], inner)
             self.emit(f"{out}.extend(_items({value.name}))")
         self.emit(f"{out} = _pack({out})")
@@ -424,6 +432,11 @@ class Emitter:
             self.emit(f"{other} = _truth({b.name})")
             self.emit(f"{out} = {decided} if {other} is {decided} else (None if None in ({out}, {other}) else {other})")
         return Value(out, Keys(), "boolean")
+
+
+def _inside(context: Context, this: Value) -> Context:
+    """The context of an argument that is evaluated for each item."""
+    return Context(this, context.root, context.resource, context.row_index, context.constants)
 
 
 def _code_test(test: Node) -> tuple[str | None, str] | None:

@@ -35,6 +35,29 @@ CHOICES = frozenset((
 ))  # fmt: skip
 """Names that are choice elements somewhere in R4; looked up under their typed keys when the plain key is absent."""
 
+ROOT_CHOICES = {
+    "Observation": frozenset({"value", "effective"}),
+    "Patient": frozenset({"deceased", "multipleBirth"}),
+    "DiagnosticReport": frozenset({"effective"}),
+    "Device": frozenset[str](),
+    "Encounter": frozenset[str](),
+    "Provenance": frozenset({"occurred"}),
+}
+"""Choice elements of some resources themselves (R4 definitions); of others any of CHOICES may be one."""
+
+WITHOUT_CHOICE = (
+    "quantity",
+    "identifier",
+    "telecom",
+    "contactpoint",
+    "reference",
+    "coding",
+    "code",
+    "subject",
+    "device",
+)
+"""Ends of element names whose type (Quantity, Identifier, ContactPoint, Reference …) has no choice element."""
+
 _CHOICE_KEYS = {name: tuple(name + suffix for suffix in TYPES) for name in CHOICES}
 
 
