@@ -465,13 +465,14 @@ class Acceptor:
         beside: dict[str, Accept] = {}
         rules: list[Accept] | None = None
         fields = table.fields
-        choices = list(table.choices.values())
+        choices = list(table.choices.values()) if self.check(f"{table.name}:choice-twice") else []
+        content = not table.resource and self.check(f"{table.name}:ele-1")
         required = [
             table.choices[n.name][1]
             for n in table.required
             if n.choice and self.check(f"{table.name}.{n.name}[x]:needed")
         ]
-        plain = [n.name for n in table.required if not n.choice and n.name not in known]
+        plain = [n.name for n in table.required if not n.choice and n.name not in known and self.check(f"{table.name}.{n.name}:needed")]
         typed = self._typed(table)
 
         def judge(o: dict[str, Any], context: Context) -> int:
@@ -506,7 +507,7 @@ class Acceptor:
                     return 0
                 if key != "id":
                     others = True
-            if not others and not table.resource:
+            if content and not others:
                 return 0
             for _, keys in choices:
                 count = 0

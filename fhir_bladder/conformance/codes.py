@@ -15,7 +15,7 @@ LANGUAGE = "urn:ietf:bcp:47"
 UCUM = "http://unitsofmeasure.org"
 CURRENCY = "urn:iso:std:iso:4217"
 
-LANGUAGE_TAG = re.compile(r"[a-zA-Z]{2,8}(-[a-zA-Z0-9]{1,8})*", re.ASCII).fullmatch
+LANGUAGE_TAG = re.compile(r"(?:[a-zA-Z]{2,3}|[xiXI](?=-))(?:-[a-zA-Z0-9]{1,8})*", re.ASCII).fullmatch
 
 
 @dataclass(slots=True)

@@ -148,12 +148,15 @@ def _rules(table: Table, names: Names, *, inline: bool) -> Iterator[str]:
             yield f"if not {names.rule(table, constraint.expression)}(o, C): return 0"
 
 
+_DATATYPES = ("Coding", "Quantity", "Age", "Count", "Distance", "Duration", "Identifier", "Attachment")
+
+
 def typed(table: Table, names: Names) -> Iterator[str]:
     """Statements for the rules of a datatype that no invariant states."""
     kind = table.type
-    if not names.check(f"{table.name}:datatype"):
+    if kind not in _DATATYPES or not names.check(f"{table.name}:datatype"):
         return
-    if kind in ("Coding", "Quantity", "Age", "Count", "Distance", "Duration"):
+    if kind in _DATATYPES[:6]:
         yield "if (o.get('system'), o.get('code')) not in CODINGS and not CODED(o): return 0"
     elif kind == "Identifier":
         yield "if not IDENTIFIER(o): return 0"
@@ -310,4 +313,4 @@ def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> It
 
 
 def _indent(lines: list[str], depth: int = 1) -> list[str]:
-    return ["    " * depth + line for line in lines]
+    return ["    " * depth + line for line in lines or ["pass"]]

@@ -89,7 +89,7 @@ class Validator:
                 value = orjson.loads(data)
                 if data.count(b":") != orjson.dumps(value).count(b":") or (b"\\" in data and b"\\u003" in data):
                     return False
-            except (ValueError, RecursionError):
+            except (ValueError, TypeError, RecursionError):
                 return False
             if len(data) > 10_000 and data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
                 return False

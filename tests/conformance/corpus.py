@@ -38,10 +38,12 @@ def places(value: Any) -> list[tuple[Any, Any]]:
     return out
 
 
-def single_changes(seed: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Delete, double, wrap and replace at every place; untidy every text; double the number of items of every array."""
-    count = len(places(seed))
-    for number in range(count):
+def single_changes(seed: dict[str, Any], r: random.Random | None = None, most: int = 0) -> Iterator[dict[str, Any]]:
+    """Delete, double, wrap and replace at every place (or at `most` places chosen by `r`); untidy every text."""
+    numbers = list(range(len(places(seed))))
+    if r is not None and most < len(numbers):
+        numbers = r.sample(numbers, most)
+    for number in numbers:
 
         def at(number: int = number) -> tuple[dict[str, Any], Any, Any]:
             made = copy.deepcopy(seed)
