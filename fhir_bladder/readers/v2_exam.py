@@ -15,20 +15,9 @@ from fhir_bladder.readers.cells import ABSENT
 from fhir_bladder.readers.fields import Tree
 from fhir_bladder.readers.v2_map import LOCAL, LOCAL_URL, STUDIES, Entry, V2Map
 from fhir_bladder.readers.v2_parse import Message, Segment, subcomponents
+from fhir_bladder.readers.v2_status import NO_RESULT, OBX_STATUS, exam_status
 from fhir_bladder.readers.v2_values import DOUBTFUL, INVENTED, KNOWN_STATUS, NO_VALUE, Clock, value_of
 
-# OBX-11 (table 0085) to the record's status: v2-to-FHIR 1.0.0 segment map OBX. R, S and I have no target there; as in
-# PCD-01 they are results nobody verified: preliminary. N and O bring no result. B, U and V have no target: no vote.
-OBX_STATUS = {
-    "F": "final", "C": "corrected", "A": "amended", "P": "preliminary", "R": "preliminary", "S": "preliminary",
-    "I": "preliminary", "D": "entered-in-error", "W": "entered-in-error", "X": "cancelled",
-}  # fmt: skip
-NO_RESULT = {"N", "O"}
-# OBR-25 (table 0123), same map; A, Y, Z, M and N have no target. A means "some results": preliminary.
-OBR_STATUS = {
-    "F": "final", "C": "corrected", "P": "preliminary", "R": "preliminary", "A": "preliminary", "I": "preliminary",
-    "O": "preliminary", "S": "preliminary", "X": "cancelled",
-}  # fmt: skip
 _TUPLE = re.compile(r"(\d+\.\d+\.\d+)\.\d+\Z", re.ASCII)
 _IGNORED = {"MSH": None, "PID": {1}, "PV1": {1, 2}, "ORC": {1}, "OBR": {1}, "OBX": {1}, "PRT": {1, 2, 3, 4}, "NTE": {1}}
 _TIMES_OF = {"voided_volume": "voided_at", "catheterised_volume": "catheterised_at"}
@@ -344,19 +333,7 @@ class Builder:
 
     def _status(self) -> None:
         """The exam's status out of those of its observations and of OBR-25."""
-        votes = [vote for vote in self._votes if vote]
-        order = OBR_STATUS.get(self._order.obr.text(25).strip(), "")
-        status = ""
-        for all_alike in ("entered-in-error", "cancelled"):
-            if votes and all(vote == all_alike for vote in votes):
-                status = all_alike
-        if not status and votes:
-            if "entered-in-error" in votes:
-                votes.append("corrected")
-            ranks = ("corrected", "amended", "preliminary")
-            status = next((rank for rank in ranks if rank in votes), "final")
-        if order and status in ("", "final"):
-            status = order
+        status = exam_status(self._votes, self._order.obr.text(25).strip())
         self._default("status", status)
         self._verified(status)
 
