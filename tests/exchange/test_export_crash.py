@@ -5,7 +5,9 @@ After each: the folder is complete and equal to the server's data, or it says th
 
 from __future__ import annotations
 
+import functools
 import os
+import random
 import signal
 from pathlib import Path
 
@@ -154,6 +156,39 @@ def test_killed_between_two_files_loads_no_file_twice(tmp_path):
         asked = [request.path.split("/")[-1] for request in server.requests if "/files/" in request.path]
     assert asked == ["0", "1", "2", "3"]
     assert len(model.jobs) == 1
+
+
+@pytest.mark.crash
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_kills_and_faults_together(tmp_path):
+    died = 0
+    for seed in range(25):
+        choice = random.Random(seed)
+        model = BulkModel(faults=seeded(seed), page=seed % 3, counts=seed % 4 != 0)
+        model.fill(15)
+        folder = tmp_path / str(seed)
+        with HostileServer(model) as server:
+            model.url = server.url
+            for _ in range(3):
+
+                def child(number, url=server.url, folder=folder):
+                    ledgers.at_boundary = kill_at(number)
+                    run_export(url, folder)
+
+                died += in_child(functools.partial(child, choice.randrange(1, 60))) == signal.SIGKILL
+                complete = folder.is_dir() and equal_or_unfinished(folder, model)
+            for _ in range(20):
+                try:
+                    result = run_export(server.url, folder)
+                except BladderError:
+                    assert not equal_or_unfinished(folder, model)
+                    continue
+                assert equal_or_unfinished(folder, model), f"seed {seed}"
+                assert not complete or result.state == "already-complete"
+                break
+            else:
+                raise AssertionError(f"seed {seed} never finished")
+    assert died > 25
 
 
 # -- seeded schedules --------------------------------------------------------------------------------------------------
