@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.conformance import emit, invariants, primitives, values, xhtml
-from fhir_bladder.conformance.bundles import Index, entry_problems
+from fhir_bladder.conformance.bundles import Index, entry_problems, restful
 from fhir_bladder.conformance.codes import LANGUAGE_TAG
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
@@ -83,7 +83,7 @@ def _obs_7(o: dict[str, Any]) -> bool:
     return False
 
 
-def _never(value: Any, context: Context) -> int:
+def _never(_value: Any, _context: Context) -> int:
     return 0
 
 
@@ -195,7 +195,9 @@ class Acceptor:
             def make(o: Any, context: Context) -> int:
                 text = emit.source(table, name, self)
                 if table.type in _MEMO and self.schema.type_tree(table.type) is table.node:
-                    text = _MEMO[table.type].replace("NAME", name) + text.replace(f"def {name}(", f"def {name}_full(", 1)
+                    text = _MEMO[table.type].replace("NAME", name) + text.replace(
+                        f"def {name}(", f"def {name}_full(", 1
+                    )
                 exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
                 self._made += 1
                 self._relink(name)
@@ -282,7 +284,7 @@ class Acceptor:
                 return False
             return high is None or value < high or (exact and bool(value == high))
 
-        return inside if not isinstance(low, dict) and not isinstance(high, dict) else lambda value: False
+        return inside if not isinstance(low, dict) and not isinstance(high, dict) else lambda _: False
 
     def binding(self, node: Node) -> str:
         """Name of a function value → whether its codes hold to the binding; answers are remembered."""
@@ -330,7 +332,7 @@ class Acceptor:
                 return 0
             target = values.resolve(link, context)
             if target is None:
-                parts = values.restful(link)
+                parts = restful(link)
                 if parts is None:
                     if context.bundle is not None and link.startswith("urn:"):
                         return 0
@@ -350,7 +352,7 @@ class Acceptor:
         """Name of a function item → number of its slice or -1, and the slices; None where slicing is not supported."""
         node = field.node
         if not node.slices:
-            return self.constant(lambda item: -1), []
+            return self.constant(lambda _: -1), []
         try:
             made = matchers(self.schema, node)
         except BladderError:
@@ -440,7 +442,7 @@ class Acceptor:
             label += f":{node.ident.rpartition(':')[2]}"
         lines = [
             f"def {name}(v, C):",
-            *("    " + line for line in emit.item(table, field, node, ref, "v", self, label)),
+            *("    " + line for line in emit.item(node, ref, "v", self, label)),
             "    return 1",
         ]
         exec(compile("\n".join(lines), f"<acceptor {label}>", "exec"), self.scope)  # noqa: S102 - our own text
@@ -472,7 +474,11 @@ class Acceptor:
             for n in table.required
             if n.choice and self.check(f"{table.name}.{n.name}[x]:needed")
         ]
-        plain = [n.name for n in table.required if not n.choice and n.name not in known and self.check(f"{table.name}.{n.name}:needed")]
+        plain = [
+            n.name
+            for n in table.required
+            if not n.choice and n.name not in known and self.check(f"{table.name}.{n.name}:needed")
+        ]
         typed = self._typed(table)
 
         def judge(o: dict[str, Any], context: Context) -> int:
@@ -618,7 +624,7 @@ class Acceptor:
                     return _never
                 if (field.node.name == "modifierExtension") != tree.modifier:
                     return _never
-                if values.misplaced(self.schema, url, table, Context({}, {})):
+                if values.misplaced(self.schema, url, table):
                     return _never
                 steps.append(self._later(self.schema.table(tree, "Extension")))
         if len(steps) == 1:
@@ -675,7 +681,7 @@ def _valid(code: str, value: Any) -> bool:
     return primitives.valid(code, value)
 
 
-def _narrative(value: Any, context: Context) -> bool:
+def _narrative(value: Any, _: Context) -> bool:
     if type(value) is not str or not value:
         return False
     message, images = xhtml.problem(value)

@@ -91,7 +91,7 @@ class ValueSet:
     codes: Mapping[str, frozenset[str]]
     whole: frozenset[str] = frozenset()
     open: bool = False
-    system_of: Callable[[str], CodeSystem | None] = lambda url: None
+    system_of: Callable[[str], CodeSystem | None] = lambda _: None
     unit: Callable[[str], bool] | None = None
 
     def has(self, system: str | None, code: str) -> bool | None:

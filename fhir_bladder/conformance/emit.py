@@ -48,18 +48,37 @@ _CONTAINED = ("contained.contained", "contained.meta.")
 
 
 class Names(Protocol):
-    """What the emitter asks of the acceptor: names for constants and for other functions, and which checks to leave out."""
+    """What the emitter asks of the acceptor: names of constants and functions, and which checks to leave out."""
 
-    def constant(self, value: Any) -> str: ...
-    def function(self, node: Node, code: str) -> str: ...
-    def check(self, label: str) -> bool: ...
-    def binding(self, node: Node) -> str: ...
-    def target(self, node: Node, ref: TypeRef) -> str: ...
-    def extension(self, table: Table, field: Field) -> str: ...
-    def rule(self, table: Table, expression: str) -> str: ...
-    def profile(self, url: str, code: str) -> str: ...
-    def slicer(self, table: Table, field: Field) -> tuple[str, list[tuple[str, Node]]] | None: ...
-    def general(self, table: Table, name: str, inline: tuple[str, ...]) -> str: ...
+    def constant(self, value: Any) -> str:
+        """A name for a constant or a helper."""
+
+    def function(self, node: Node, code: str) -> str:
+        """The function for a value of a node."""
+
+    def check(self, label: str) -> bool:
+        """Register a check; False to leave it out."""
+
+    def binding(self, node: Node) -> str:
+        """The function for a binding."""
+
+    def target(self, node: Node, ref: TypeRef) -> str:
+        """The function for a reference's target."""
+
+    def extension(self, table: Table, field: Field) -> str:
+        """The function for an array of extensions."""
+
+    def rule(self, table: Table, expression: str) -> str:
+        """The function of an invariant."""
+
+    def profile(self, url: str, code: str) -> str:
+        """The function of a profile on a datatype."""
+
+    def slicer(self, table: Table, field: Field) -> tuple[str, list[tuple[str, Node]]] | None:
+        """The function that names an item's slice, and the slices."""
+
+    def general(self, table: Table, name: str, inline: tuple[str, ...]) -> str:
+        """The function for unusual keys."""
 
 
 def hot_keys(table: Table) -> tuple[list[str], list[str]]:
@@ -77,7 +96,7 @@ def hot_keys(table: Table) -> tuple[list[str], list[str]]:
 
 def _one_value(table: Table) -> bool:
     """Whether an extension must hold exactly one kind of value, so that ext-1 needs no look."""
-    node, keys = table.choices.get("value", (None, ()))
+    node, _ = table.choices.get("value", (None, ()))
     return node is not None and node.min == 1 and len(node.types) == 1 and not node.slices
 
 
@@ -183,7 +202,7 @@ def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
             return ["return 0"]
         return [f"if not {names.constant(('choice', table, field))}({v}, C): return 0"]
     if not node.many:
-        return item(table, field, node, field.type, v, names, label)
+        return item(node, field.type, v, names, label)
     out = []
     if names.check(f"{label}:array"):
         out.append(f"if type({v}) is not list or not {v}: return 0")
@@ -195,7 +214,7 @@ def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
         return [*out, f"if not {names.extension(table, field)}({v}, C): return 0"]
     if node.slices or node.rules == "closed":
         return out + _slices(table, field, v, names, label)
-    return [*out, f"for y in {v}:", *_indent(item(table, field, node, field.type, "y", names, label))]
+    return [*out, f"for y in {v}:", *_indent(item(node, field.type, "y", names, label))]
 
 
 def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> list[str]:
@@ -213,11 +232,11 @@ def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> lis
         out += ["    if -1 < s < last: return 0", "    if s > last: last = s"]
     closed = node.rules == "closed" and names.check(f"{label}:closed")
     out.append("    if s < 0:")
-    out += ["        return 0"] if closed else _indent(item(table, field, node, field.type, "y", names, label), 2)
+    out += ["        return 0"] if closed else _indent(item(node, field.type, "y", names, label), 2)
     for number, (name, piece) in enumerate(pieces):
         ref = piece.types[0] if piece.types else field.type
         out += [f"    elif s == {number}:", f"        c{number} += 1"]
-        out += _indent(item(table, field, piece, ref, "y", names, f"{label}:{name}"), 2)
+        out += _indent(item(piece, ref, "y", names, f"{label}:{name}"), 2)
     for number, (name, piece) in enumerate(pieces):
         if piece.min and names.check(f"{label}:{name}:min"):
             out.append(f"if c{number} < {piece.min}: return 0")
@@ -226,7 +245,7 @@ def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> lis
     return out
 
 
-def item(table: Table, field: Field, node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str]:
+def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str]:
     """Statements for one value of a node."""
     if node.max == 0:
         return ["return 0"]

@@ -188,7 +188,7 @@ class Explainer:
         self._missing(value, table, path, report)
         for constraint in table.constraints:
             self._invariant(constraint, value, None, table.focus, path, report, context, table.node)
-        values.typed(value, table, path, report, context, self.schema)
+        values.typed(value, table, path, report, self.schema)
 
     def _missing(self, value: dict[str, Any], table: Table, path: Path, report: Report) -> None:
         for node in table.required:
@@ -359,6 +359,7 @@ class Explainer:
             )
 
     def pieces(self, node: Node) -> list[tuple[str, Node, Match]]:
+        """Slices of a node with their predicates, made once."""
         found = self._matchers.get(id(node))
         if found is None:
             found = self._matchers[id(node)] = matchers(self.schema, node) if node.slices else []
@@ -482,7 +483,7 @@ class Explainer:
                 if "extension" not in item:
                     self.walk(item, self.schema.table(found.node, "Extension"), path, report, context)
                 continue
-            values.placed(tree, self.schema, url, found.node.name, path, report, table, context)
+            values.placed(tree, self.schema, url, found.node.name, path, report, table)
             before, report.profile = report.profile, profile
             try:
                 self.walk(item, self.schema.table(tree, "Extension"), path, report, context)
@@ -503,7 +504,7 @@ class Explainer:
             return None
         tree = self.schema.tree(profile)
         if tree is None or tree.path != "Extension":
-            names = [u for u in self.schema.catalogue.own["StructureDefinition"]]
+            names = list(self.schema.catalogue.own["StructureDefinition"])
             report.add(
                 "extension-unknown", path, f"extension {url} is not known", found=url, node=node,
                 hint=near(url, names) or "add the package that defines it with --package",

@@ -100,28 +100,28 @@ def orphans(v: dict[str, Any]) -> list[int]:
 
 
 def _empty(*names: str) -> Rule:
-    return lambda v, c: not any(has(v, n) for n in names)
+    return lambda v, _: not any(has(v, n) for n in names)
 
 
 def _needs(when: str, then: str) -> Rule:
-    return lambda v, c: not has(v, when) or has(v, then)
+    return lambda v, _: not has(v, when) or has(v, then)
 
 
 def _any_of(*names: str) -> Rule:
-    return lambda v, c: any(has(v, n) for n in names)
+    return lambda v, _: any(has(v, n) for n in names)
 
 
-def _div(v: Any, c: Context) -> bool:
+def _div(v: Any, _: Context) -> bool:
     return isinstance(v, str) and not xhtml.problem(v)[0]
 
 
 _HAND: dict[str, Rule] = {
-    "contained.contained.empty()": lambda v, c: not any("contained" in r for r in objects(v.get("contained"))),
-    "contained.meta.versionId.empty() and contained.meta.lastUpdated.empty()": lambda v, c: (
+    "contained.contained.empty()": lambda v, _: not any("contained" in r for r in objects(v.get("contained"))),
+    "contained.meta.versionId.empty() and contained.meta.lastUpdated.empty()": lambda v, _: (
         not any(has(m, "versionId") or has(m, "lastUpdated") for m in _metas(v))
     ),
-    "contained.meta.security.empty()": lambda v, c: not any(has(m, "security") for m in _metas(v)),
-    "dataAbsentReason.empty() or value.empty()": lambda v, c: (
+    "contained.meta.security.empty()": lambda v, _: not any(has(m, "security") for m in _metas(v)),
+    "dataAbsentReason.empty() or value.empty()": lambda v, _: (
         not has(v, "dataAbsentReason") or not has_choice(v, "value")
     ),
     "value.empty() or component.code.where(coding.intersect(%resource.code.coding).exists()).empty()": _obs_7,
@@ -134,20 +134,20 @@ _HAND: dict[str, Rule] = {
     "data.empty() or contentType.exists()": _needs("data", "contentType"),
     "comparator.empty()": _empty("comparator"),
     "orderDetail.empty() or code.exists()": _needs("orderDetail", "code"),
-    "(identifier.count() + name.count()) > 0": lambda v, c: bool(many(v.get("identifier"))) or has(v, "name"),
-    "where(use = 'home').empty()": lambda v, c: v.get("use") != "home",
-    "resource.exists() or request.exists() or response.exists()": lambda v, c: (
+    "(identifier.count() + name.count()) > 0": lambda v, _: bool(many(v.get("identifier"))) or has(v, "name"),
+    "where(use = 'home').empty()": lambda v, _: v.get("use") != "home",
+    "resource.exists() or request.exists() or response.exists()": lambda v, _: (
         has(v, "request") or has(v, "response") or any(len(r) > 1 for r in objects(v.get("resource")))
     ),
-    "fullUrl.contains('/_history/').not()": lambda v, c: "/_history/" not in str(v.get("fullUrl", "")),
-    "extension.exists() != value.exists()": lambda v, c: ("extension" in v) != has_choice(v, "value"),
+    "fullUrl.contains('/_history/').not()": lambda v, _: "/_history/" not in str(v.get("fullUrl", "")),
+    "extension.exists() != value.exists()": lambda v, _: ("extension" in v) != has_choice(v, "value"),
     "htmlChecks()": _div,
     "expression.exists() or reference.exists()": _any_of("expression", "reference"),
 }
 _FULL_URL = "(type = 'history') or entry.where(fullUrl.exists()).select(fullUrl&resource.meta.versionId).isDistinct()"
 
 
-def _distinct(v: dict[str, Any], c: Context) -> bool:
+def _distinct(v: dict[str, Any], _: Context) -> bool:
     if v.get("type") == "history":
         return True
     seen = set()
@@ -183,7 +183,7 @@ def compiled(
     """(value, sibling, context) → whether the invariant holds. Raises UnsupportedError for what FHIRPath cannot do."""
     rule = hand(constraint.expression)
     if rule is not None:
-        return lambda value, sibling, context: rule(value, context)
+        return lambda value, _, context: rule(value, context)
     from fhir_bladder import fhirpath  # only where a profile brings its own invariants
 
     program = fhirpath.compile(constraint.expression, type_name, hooks=hooks)

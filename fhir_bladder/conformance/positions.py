@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 _BLANK = re.compile(r"[ \t\n\r]*").match
 _DECODER = json.JSONDecoder(strict=False)
-_SCAN = json.decoder.scanstring
+_SCAN = json.decoder.scanstring  # type: ignore[attr-defined] # the C scanner of the standard library
 Step = str | int
 
 
@@ -22,7 +22,7 @@ class Places:
         self._arrays: dict[int, list[int]] = {}
 
     def of(self, path: Sequence[Step]) -> tuple[int, int]:
-        """1-based line and column of the key (or array item) a path leads to; of the nearest place above if it is absent."""
+        """1-based line and column of the key or array item a path leads to; of the nearest place above where absent."""
         at = _BLANK(self.text, 0).end()  # type: ignore[union-attr]
         shown = at
         try:
@@ -97,10 +97,10 @@ def duplicates(text: str) -> list[tuple[str, int]]:
     found: list[tuple[str, int]] = []
     stack: list[set[str] | None] = []
     for match in _TOKENS(text):
-        token = match.group()
-        if token in ("{", "["):
-            stack.append(set() if token == "{" else None)
-        elif token in ("}", "]"):
+        mark = match.group()
+        if mark in ("{", "["):
+            stack.append(set() if mark == "{" else None)
+        elif mark in ("}", "]"):
             stack.pop()
         elif match.group("colon") is not None and stack and (seen := stack[-1]) is not None:
             key = json.loads(match.group("key"), strict=False)

@@ -20,7 +20,7 @@ _NUMBERS = frozenset({"integer", "positiveInt", "unsignedInt", "decimal"})
 _FLIP = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
 
 
-class Beyond(Exception):  # noqa: N818 - not an error: the expression is left to the engine
+class Beyond(Exception):
     """The expression is not in the subset."""
 
 
@@ -55,10 +55,12 @@ class Writer:
         self._count = 0
 
     def name(self) -> str:
+        """A new variable."""
         self._count += 1
         return f"a{self._count}"
 
     def keep(self, value: Any) -> str:
+        """A name for a constant."""
         name = f"Q{len(self.scope)}"
         self.scope[name] = value
         return name
@@ -218,7 +220,11 @@ class Writer:
             return expr.operator in ("=", "!=") and isinstance(expr.right, ast.Literal)
         if isinstance(expr, ast.Call):
             if expr.name == "not":
-                return isinstance(expr.base, ast.Call) and expr.base.name in ("exists", "empty") and self._exact(expr.base, focus)
+                return (
+                    isinstance(expr.base, ast.Call)
+                    and expr.base.name in ("exists", "empty")
+                    and self._exact(expr.base, focus)
+                )
             return expr.name in ("exists", "empty", "matches")
         return False
 
@@ -246,7 +252,9 @@ class Writer:
             clause = f"for {v} in PICK({o}, {pairs})"
             return _Loop([*base.clauses, clause], _Focus(v, "Element"), base.single, keys)
         key = keys[0]
-        return _Loop([*base.clauses, self._clause(o, v, key)], _Focus(v, model.resolved(key.type)), base.single and not key.many)
+        return _Loop(
+            [*base.clauses, self._clause(o, v, key)], _Focus(v, model.resolved(key.type)), base.single and not key.many
+        )
 
     def _clause(self, o: str, v: str, key: model.Key) -> str:
         if key.many:

@@ -16,7 +16,28 @@ from fhir_bladder.errors import UnsupportedError
 
 MISSING: Any = object()
 PRIMITIVES = frozenset(
-    ["base64Binary", "boolean", "canonical", "code", "date", "dateTime", "decimal", "id", "instant", "integer", "markdown", "oid", "positiveInt", "string", "time", "unsignedInt", "uri", "url", "uuid", "xhtml"]
+    [
+        "base64Binary",
+        "boolean",
+        "canonical",
+        "code",
+        "date",
+        "dateTime",
+        "decimal",
+        "id",
+        "instant",
+        "integer",
+        "markdown",
+        "oid",
+        "positiveInt",
+        "string",
+        "time",
+        "unsignedInt",
+        "uri",
+        "url",
+        "uuid",
+        "xhtml",
+    ]
 )
 
 
@@ -218,9 +239,7 @@ class Schema:
         if binding and binding.get("strength") in ("required", "extensible") and "valueSet" in binding:
             value_set = self.catalogue.value_set(binding["valueSet"])
             node.binding = Binding(binding["strength"], binding["valueSet"], value_set)
-        node.language = bool(binding) and binding.get("valueSet", "").startswith(
-            "http://hl7.org/fhir/ValueSet/languages"
-        )
+        node.language = (binding or {}).get("valueSet", "").startswith("http://hl7.org/fhir/ValueSet/languages")
         node.max_length = element.get("maxLength")
         low, high = _value(element, "minValue"), _value(element, "maxValue")
         node.min_value = None if low is MISSING else low

@@ -119,7 +119,7 @@ def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str
     if kind not in ("value", "pattern"):
         raise UnsupportedError(f"discriminator of type {kind!r}", where, "use value, pattern, exists or type")
     if way == [("name", "url")] and (url := extension_url(schema, piece)) is not None:
-        return lambda value, code: isinstance(value, dict) and value.get("url") == url
+        return lambda value, _: isinstance(value, dict) and value.get("url") == url
     target = _target(schema, piece, way, where)
     test = _condition(schema, target, 0)
     if test is None:
@@ -210,7 +210,7 @@ def reach(value: Any, code: str, way: list[tuple[str, str]]) -> Iterator[tuple[A
             kind_of = ""
         elif key.startswith(name) and key[len(name) : len(name) + 1].isupper():
             suffix = key[len(name) :]
-            kind_of = suffix if suffix[:1].isupper() else suffix
+            kind_of = suffix
         else:
             continue
         for part in item if isinstance(item, list) else [item]:

@@ -64,10 +64,10 @@ def validate_files(
 
     A file that cannot be read gives one `Judged` with `unreadable`; the others go on.
     """
-    made = validator or options.validator()
     if options.workers > 1:
-        yield from _in_parallel(paths, options, made)
+        yield from _in_parallel(paths, options)
         return
+    made = validator or options.validator()
     for path in paths:
         for piece in _pieces(str(path), options):
             yield from _judge(made, piece)
@@ -229,7 +229,7 @@ def _work(piece: _Piece) -> list[Judged]:
     return list(_judge(_WORKER["validator"], piece))
 
 
-def _in_parallel(paths: Iterable[str | Path], options: Options, made: Validator) -> Iterator[Judged]:
+def _in_parallel(paths: Iterable[str | Path], options: Options) -> Iterator[Judged]:
     """The same with several processes; at most three pieces a worker are in flight."""
     waiting: deque[Future[list[Judged]]] = deque()
     with ProcessPoolExecutor(options.workers, initializer=_start, initargs=(options,)) as pool:

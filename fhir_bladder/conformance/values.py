@@ -1,4 +1,4 @@
-"""Room `conformance`: judges values. Belongs here: primitives, bindings, references, codes, extensions in their place."""
+"""Room `conformance`: judges values. Belongs here: primitives, bindings, references, codes, places of extensions."""
 
 from __future__ import annotations
 
@@ -246,7 +246,7 @@ def known_code(schema: Schema, system: Any, code: Any) -> bool:
     return found is None or found.has(code) is not False
 
 
-def typed(value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, schema: Schema) -> None:
+def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schema: Schema) -> None:
     """Rules that belong to a datatype and that no invariant states."""
     kind = table.type
     if kind in ("Coding", *QUANTITIES):
@@ -338,11 +338,14 @@ def reference(
     if not isinstance(link, str) or not link:
         return
     if any(c.isspace() for c in link):
-        report.add("reference-blank", path, "blank in a reference", expected="a URL without blanks", found=link, node=node)
+        report.add(
+            "reference-blank", path, "blank in a reference", expected="a URL without blanks", found=link, node=node
+        )
         return
     allowed = target_types(schema, ref)
     names = ", ".join(sorted(allowed))
     target = resolve(link, context)
+    kind: str | None
     if target is not None:
         kind = str(target.get("resourceType"))
     else:
@@ -381,13 +384,13 @@ def resolve(link: str, context: Context) -> dict[str, Any] | None:
 
 
 def placed(
-    tree: Node, schema: Schema, url: str, name: str, path: Path, report: Report, table: Table, context: Context
+    tree: Node, schema: Schema, url: str, name: str, path: Path, report: Report, table: Table
 ) -> None:
     """Whether an extension may stand here: its context, and modifier against plain."""
     if (name == "modifierExtension") != tree.modifier and name in ("extension", "modifierExtension"):
         right = "modifierExtension" if tree.modifier else "extension"
         report.add("extension-modifier", path, f"belongs in {right}", expected=right, found=name, node=tree)
-    message = misplaced(schema, url, table, context)
+    message = misplaced(schema, url, table)
     if message:
         report.add(
             "extension-context",
@@ -399,7 +402,7 @@ def placed(
         )
 
 
-def misplaced(schema: Schema, url: str, table: Table, context: Context) -> str:
+def misplaced(schema: Schema, url: str, table: Table) -> str:
     """Empty where the extension may stand in an object of `table`; otherwise where it may."""
     structure = schema.catalogue.structure(url)
     contexts = structure.get("context", ()) if structure is not None else ()

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - tables of cases read better in one line
 """Makes bad and unusual resources for the tests of `conformance`: systematic single changes, and changes led by the schema."""
 
 from __future__ import annotations
@@ -67,7 +68,15 @@ def single_changes(seed: dict[str, Any], r: random.Random | None = None, most: i
         made, container, key = at()
         if isinstance(container[key], str):
             text = container[key]
-            for changed in (text.upper(), text + " ", text[:-1], text + "x", "x" + text, text + "\u00a0", text.replace("/", "//")):
+            for changed in (
+                text.upper(),
+                text + " ",
+                text[:-1],
+                text + "x",
+                "x" + text,
+                text + "\u00a0",
+                text.replace("/", "//"),
+            ):
                 made, container, key = at()
                 container[key] = changed
                 yield made

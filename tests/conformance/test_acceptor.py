@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - tables of cases read better in one line
 """The acceptor: never a yes where the walker finds something; every compiled check is needed; quick rules are sound."""
 
 from __future__ import annotations
@@ -18,7 +19,15 @@ from fhir_bladder.conformance.quick import Beyond, write
 from fhir_bladder.conformance.validator import Validator
 
 VALID = Path(__file__).parent.parent / "profiles" / "valid"
-NAMES = ("exam-example", "exam-not-seen", "measurement-volume", "report-full", "device-full", "provenance", "bundle-panel")
+NAMES = (
+    "exam-example",
+    "exam-not-seen",
+    "measurement-volume",
+    "report-full",
+    "device-full",
+    "provenance",
+    "bundle-panel",
+)
 SEEDS = {name: json.loads((VALID / f"{name}.json").read_bytes()) for name in NAMES}
 
 
@@ -81,7 +90,17 @@ def test_valid_ones_are_accepted_at_once(local: Validator) -> None:
             assert local.known_good(orjson.dumps(resource)), name
 
 
-NUMBERS = ["5000", "5000.0", "5000.00000000000000001", "5000.00000000000000001e0", "0", "-0.0", "-1e-400", "1e-400", "4999.9999999999999999999"]
+NUMBERS = [
+    "5000",
+    "5000.0",
+    "5000.00000000000000001",
+    "5000.00000000000000001e0",
+    "0",
+    "-0.0",
+    "-1e-400",
+    "1e-400",
+    "4999.9999999999999999999",
+]
 
 
 @pytest.mark.parametrize("number", NUMBERS)
@@ -119,7 +138,9 @@ def _invariants() -> list[tuple[str, str, str]]:
     return sorted(set(found))
 
 
-@pytest.mark.parametrize(("key", "expression", "kind"), _invariants(), ids=lambda v: v if isinstance(v, str) and len(v) < 20 else "")
+@pytest.mark.parametrize(
+    ("key", "expression", "kind"), _invariants(), ids=lambda v: v if isinstance(v, str) and len(v) < 20 else ""
+)
 def test_quick_rules_are_sound(local: Validator, corpus: Any, key: str, expression: str, kind: str) -> None:
     """A quick rule says yes only where the engine does, on right and broken resources."""
     try:
@@ -182,5 +203,9 @@ def test_hand_written_invariants_equal_the_engine(expression: str, kind: str, sa
     assert rule is not None
     program = fhirpath.compile(expression, kind)
     for sample in samples:
-        value = {"resourceType": kind, **sample} if "." not in kind and kind in ("Observation", "Bundle", "Organization") else sample
+        value = (
+            {"resourceType": kind, **sample}
+            if "." not in kind and kind in ("Observation", "Bundle", "Organization")
+            else sample
+        )
         assert rule(value, Context(value, value)) == (program.truth(value, resource=value, root=value) is True), sample

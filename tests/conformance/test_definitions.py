@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - tables of cases read better in one line
 """The shipped definitions: complete, quick to open, made from what `build.py` says; units and codes."""
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def test_base_verdict_needs_no_general_fhirpath_engine() -> None:
     """Importing fhirpathpy alone costs more than a whole first verdict."""
     code = (
         "import sys; from fhir_bladder.conformance import Validator; v = Validator(local=False);"
-        "v.validate(b'{\"resourceType\":\"Observation\",\"status\":\"final\",\"code\":{\"text\":\"x\"}}');"
+        'v.validate(b\'{"resourceType":"Observation","status":"final","code":{"text":"x"}}\');'
         "print('fhirpathpy' in sys.modules, 'pydantic' in sys.modules, 'requests' in sys.modules)"
     )
     root = Path(__file__).parent.parent.parent

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - tables of cases read better in one line
 """Writers, baseline, streams, packages: what goes in and out of the validator."""
 
 from __future__ import annotations
@@ -13,8 +14,19 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.conformance import Baseline, Options, Validator, at_level, check_artefacts, pack, read_package, scope
-from fhir_bladder.conformance import snapshot_of, validate_files, writers
+from fhir_bladder.conformance import (
+    Baseline,
+    Options,
+    Validator,
+    at_level,
+    check_artefacts,
+    pack,
+    read_package,
+    scope,
+    snapshot_of,
+    validate_files,
+    writers,
+)
 from fhir_bladder.conformance.packages import local_artefacts
 from fhir_bladder.errors import ConfigError, InputError, UnsupportedError
 
@@ -73,9 +85,7 @@ def big_bundle(path: Path, number: int, broken: int) -> None:
                 resource = '{"resourceType":"Patient","active":true}'
             else:
                 status = "wrong" if i == broken else "final"
-                resource = (
-                    f'{{"resourceType":"Observation","status":"{status}","code":{{"text":"x"}},"subject":{{"reference":"{other}"}}}}'
-                )
+                resource = f'{{"resourceType":"Observation","status":"{status}","code":{{"text":"x"}},"subject":{{"reference":"{other}"}}}}'
             out.write(f'{{"fullUrl":"{urn}","resource":{resource}}}{"," if i < number - 1 else ""}\n')
         out.write("]}\n")
 
@@ -120,7 +130,9 @@ def test_sarif(base: Validator, lines: Path) -> None:
 def test_junit(base: Validator, lines: Path) -> None:
     root = ET.fromstring("".join(writers.junit(validate_files([lines], validator=base))))
     suite = root.find("testsuite")
-    assert suite is not None and suite.get("failures") == "2" and suite.get("tests") == str(len(suite.findall("testcase")))
+    assert (
+        suite is not None and suite.get("failures") == "2" and suite.get("tests") == str(len(suite.findall("testcase")))
+    )
 
 
 def test_text_and_control_characters(base: Validator, tmp_path: Path) -> None:
@@ -219,7 +231,9 @@ def test_links_and_devices_are_not_followed(tmp_path: Path) -> None:
         read_package(path)
 
 
-@pytest.mark.parametrize("data", [b"", b"not a package", gzip.compress(b"not a tar")], ids=["empty", "text", "gzip of text"])
+@pytest.mark.parametrize(
+    "data", [b"", b"not a package", gzip.compress(b"not a tar")], ids=["empty", "text", "gzip of text"]
+)
 def test_broken_packages(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "x.tgz"
     path.write_bytes(data)
@@ -228,7 +242,9 @@ def test_broken_packages(tmp_path: Path, data: bytes) -> None:
 
 
 def test_missing_dependencies_are_named(tmp_path: Path) -> None:
-    manifest = json.dumps({"name": "x", "version": "1", "dependencies": {"hl7.fhir.r4.core": "4.0.1", "de.basis": "1.5.0"}})
+    manifest = json.dumps(
+        {"name": "x", "version": "1", "dependencies": {"hl7.fhir.r4.core": "4.0.1", "de.basis": "1.5.0"}}
+    )
     package = read_package(archive(tmp_path / "x.tgz", {"package/package.json": manifest.encode()}))
     assert package.missing({"x"}) == ["de.basis#1.5.0"]
 
@@ -262,7 +278,9 @@ def test_unsupported_profiles_are_refused_by_name(elements: list[dict[str, Any]]
     assert word in str(caught.value) and "http://a.example/p" in str(caught.value)
 
 
-@pytest.mark.parametrize(("kind", "path", "word"), [("value", "subject.resolve()", "resolve"), ("profile", "$this", "profile")])
+@pytest.mark.parametrize(
+    ("kind", "path", "word"), [("value", "subject.resolve()", "resolve"), ("profile", "$this", "profile")]
+)
 def test_unsupported_discriminators_are_refused_by_name(base: Validator, kind: str, path: str, word: str) -> None:
     sliced = [
         {"id": "Observation.category", "path": "Observation.category", "slicing": {"discriminator": [{"type": kind, "path": path}], "rules": "open"}},
@@ -276,7 +294,10 @@ def test_unsupported_discriminators_are_refused_by_name(base: Validator, kind: s
 
 
 def test_a_circle_of_profiles_is_refused() -> None:
-    made = [profile("http://a.example/p", "http://a.example/q", []), profile("http://a.example/q", "http://a.example/p", [])]
+    made = [
+        profile("http://a.example/p", "http://a.example/q", []),
+        profile("http://a.example/q", "http://a.example/p", []),
+    ]
     with pytest.raises(UnsupportedError) as caught:
         snapshot_of("http://a.example/p", made)
     assert "circle" in str(caught.value)

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - tables of cases read better in one line
 """Verdicts of the validator, case by case. The verdicts stated were seen in the HAPI validator 8.8.0 (R4, extensions
 closed, references assumed valid) unless a line says by which rule of the standard we differ."""
 
@@ -200,7 +201,9 @@ BUNDLES: list[tuple[str, str, list[dict[str, Any]], dict[str, Any], str]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("kind", "entries", "more", "ident"), [pytest.param(k, e, m, i, id=n) for n, k, e, m, i in BUNDLES])
+@pytest.mark.parametrize(
+    ("kind", "entries", "more", "ident"), [pytest.param(k, e, m, i, id=n) for n, k, e, m, i in BUNDLES]
+)
 def test_bundle(base: Any, errors: Any, kind: str, entries: list[Any], more: dict[str, Any], ident: str) -> None:
     found = errors(base, {"resourceType": "Bundle", "type": kind, **more, "entry": entries})
     assert (ident in found) if ident else not found, found
