@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import secrets
 import time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import quote_plus, urlencode
 
 from fhir_bladder.errors import ConfigError, ServerError
@@ -33,6 +33,16 @@ _ERRORS = frozenset(
 )
 
 
+class Endpoint(NamedTuple):
+    """A token endpoint: its URL, its text as the server or a person wrote it (the audience of an assertion, compared
+    there letter by letter), and the authentication methods the server says it takes (none said where pinned).
+    """
+
+    url: Url
+    text: str
+    methods: tuple[str, ...] = ()
+
+
 class _Source:
     """What both kinds share: the endpoint, the request, the reading of the answer."""
 
@@ -40,12 +50,12 @@ class _Source:
         self.client_id = client_id
         self.scope = scope
         self.pinned = token_endpoint
-        self._discovered: tuple[Url, list[str]] | None = None
+        self._discovered: Endpoint | None = None
 
-    def endpoint(self, client: Client, deadline: Deadline) -> tuple[Url, list[str]]:
-        """The token endpoint and the authentication methods the server says it takes (empty where pinned)."""
+    def endpoint(self, client: Client, deadline: Deadline) -> Endpoint:
+        """The token endpoint, pinned or discovered (then kept)."""
         if self.pinned:
-            return parse(self.pinned), []
+            return Endpoint(parse(self.pinned), self.pinned)
         if self._discovered is None:
             self._discovered = discover(client, deadline)
         return self._discovered
@@ -84,7 +94,7 @@ class SecretSource(_Source):
 
     def fetch(self, client: Client, deadline: Deadline) -> Token:
         """One POST to the token endpoint (RFC 6749 section 4.4)."""
-        url, methods = self.endpoint(client, deadline)
+        url, _, methods = self.endpoint(client, deadline)
         form = {"grant_type": "client_credentials"} | ({"scope": self.scope} if self.scope else {})
         headers = {}
         if "client_secret_post" in methods and "client_secret_basic" not in methods:
@@ -124,22 +134,22 @@ class SmartSource(_Source):
 
     def fetch(self, client: Client, deadline: Deadline) -> Token:
         """POST the assertion; after a refusal with a clock that differs, once more by the server's clock."""
-        url, _ = self.endpoint(client, deadline)
+        endpoint = self.endpoint(client, deadline)
         began = time.monotonic()
-        response = self._post(client, url, deadline)
+        response = self._post(client, endpoint, deadline)
         if response.status in (400, 401) and self._learn_clock(response):
             began = time.monotonic()
-            response = self._post(client, url, deadline)
+            response = self._post(client, endpoint, deadline)
         return self.read(response, began)
 
-    def _post(self, client: Client, url: Url, deadline: Deadline) -> Response:
+    def _post(self, client: Client, endpoint: Endpoint, deadline: Deadline) -> Response:
         form = {
             "grant_type": "client_credentials",
             "scope": self.scope,
             "client_assertion_type": _ASSERTION_TYPE,
-            "client_assertion": self.assertion(self.pinned or str(url)),
+            "client_assertion": self.assertion(endpoint.text),
         }
-        return client.post_form(url, urlencode(form), {}, deadline)
+        return client.post_form(endpoint.url, urlencode(form), {}, deadline)
 
     def _learn_clock(self, response: Response) -> bool:
         theirs = http_date(response.headers.get("date", ""))
@@ -150,7 +160,7 @@ class SmartSource(_Source):
         return True
 
 
-def discover(client: Client, deadline: Deadline) -> tuple[Url, list[str]]:
+def discover(client: Client, deadline: Deadline) -> Endpoint:
     """Token endpoint and its authentication methods from `.well-known/smart-configuration`.
 
     Raises ServerError where there is none or it lies on another origin: a person must pin such an endpoint.
@@ -171,7 +181,8 @@ def discover(client: Client, deadline: Deadline) -> tuple[Url, list[str]]:
     if url.origin != client.base.origin:
         raise ServerError(f"the token endpoint is on another origin, {url.origin}", response.shown, remedy)
     methods = body.get("token_endpoint_auth_methods_supported")
-    return url, [one for one in methods if isinstance(one, str)] if isinstance(methods, list) else []
+    known = tuple(one for one in methods if isinstance(one, str)) if isinstance(methods, list) else ()
+    return Endpoint(url, link if "://" in link else str(url), known)
 
 
 def check_endpoint(text: str, where: str) -> None:

@@ -424,6 +424,22 @@ def test_a_pinned_endpoint_is_not_discovered(smart, tmp_path):
     assert [request.path.rpartition("/")[2] for request in server.requests] == ["token", "Patient"]
 
 
+def test_the_audience_is_the_endpoint_as_the_server_writes_it(smart):
+    issuer, server, c = smart()
+    shown = server.url.replace("http://", "HTTP://") + "/token"  # the same endpoint, written otherwise
+    real = issuer.__call__
+
+    def handler(request):
+        if request.path.endswith("smart-configuration"):
+            return Reply(200, {"token_endpoint": shown})
+        return real(request)
+
+    server.handler = handler
+    with server, pytest.raises(ServerError):  # this issuer compares with its own spelling
+        c.request("GET", "Patient")
+    assert {claims["aud"] for claims in issuer.claims} == {shown}
+
+
 @pytest.mark.parametrize(
     ("methods", "where"),
     [(["client_secret_basic"], "header"), (["client_secret_post"], "form"), (None, "header")],
