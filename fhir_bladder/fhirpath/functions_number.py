@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal, InvalidOperation, localcontext
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal, localcontext
 
 from fhir_bladder.fhirpath import temporal
 from fhir_bladder.fhirpath.context import Context, Items, integer, number, single
@@ -77,7 +77,7 @@ def _real(items: Items, name: str, compute: Callable[[Decimal], Decimal]) -> Ite
     try:
         with localcontext(prec=_DIGITS):
             result = compute(Decimal(value))
-    except (InvalidOperation, OverflowError):
+    except ArithmeticError:
         return []
     return [result] if result.is_finite() else []
 
@@ -125,7 +125,7 @@ def _power(_: Context, items: Items, exponent: Items) -> Items:
     try:
         with localcontext(prec=_DIGITS):
             result = Decimal(base) ** Decimal(by)
-    except (InvalidOperation, OverflowError):
+    except ArithmeticError:
         return []
     return [result] if result.is_finite() else []
 

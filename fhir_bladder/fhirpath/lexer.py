@@ -30,6 +30,9 @@ _ESCAPE = re.compile(r"\\(?:u(?P<hex>[0-9A-Fa-f]{4})|(?P<char>.))", re.DOTALL)
 _CHARS = {"f": "\f", "n": "\n", "r": "\r", "t": "\t", **{char: char for char in "\\/'\"`"}}
 
 
+MAX_DIGITS = 64
+
+
 @dataclass(frozen=True, slots=True)
 class Token:
     """`kind`: name, quoted, string, number, temporal, variable, external, operator or end. `at`: 0-based place."""
@@ -57,7 +60,8 @@ def tokens(text: str) -> list[Token]:
 
 def place(text: str, at: int) -> str:
     """Where in the expression, for a message."""
-    return f"column {at + 1} of {text!r}"
+    shown = text if len(text) <= 120 else f"… {text[max(0, at - 50) : at + 50]} …"
+    return f"column {at + 1} of {shown!r}"
 
 
 def _token(kind: str, match: re.Match[str], text: str) -> Token:
@@ -72,6 +76,8 @@ def _token(kind: str, match: re.Match[str], text: str) -> Token:
             raise ExpressionError(f"{word} is no date or time", place(text, at), "write it by the calendar")
         return Token("temporal", value, at)
     if kind == "number":
+        if len(word) > MAX_DIGITS:
+            raise ExpressionError(f"a number of {len(word)} digits", place(text[:60], at), f"at most {MAX_DIGITS}")
         return Token(kind, Decimal(word) if "." in word else int(word), at)
     if kind in ("string", "quoted"):
         return Token(kind, _unescaped(word[1:-1], text, at), at)

@@ -93,6 +93,8 @@ class Program:
             return self._run(context)
         except RecursionError:
             raise EvaluationError("nested too deep to evaluate", self.expression[:60]) from None
+        except ArithmeticError:
+            raise EvaluationError("a number is out of range", self.expression[:60]) from None
 
     def evaluate(
         self,
