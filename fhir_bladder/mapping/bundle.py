@@ -78,7 +78,8 @@ def provenance(
     found["target"] = [{"reference": url} for url in (*exam.urls, report_url)]
     found["occurredDateTime"] = record.started_at.wire
     found["recorded"] = (record.verified.at if record.verified is not None else record.started_at).wire
-    found["activity"] = {"text": "mapped from an exam record" + (f"; {exam.models}" if exam.models else "")}
+    text = "mapped from an exam record" + (f"; {exam.models}" if exam.models else "")
+    found["activity"] = {"coding": _CREATE, "text": text}
     agents = [_SOFTWARE]
     if record.verified is not None:
         agents.insert(0, {"type": _VERIFIER, "who": {"display": record.verified.by}})
@@ -101,6 +102,7 @@ def _participant(code: str, display: str) -> Element:
     return {"coding": [{"system": N.PARTICIPANT, "code": code, "display": display}]}
 
 
+_CREATE = [{"system": N.DATA_OPERATION, "code": "CREATE", "display": "create"}]
 _VERIFIER = _participant("verifier", "Verifier")
 _SOFTWARE: Element = {
     "type": _participant("assembler", "Assembler"),

@@ -30,6 +30,7 @@ CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 IDENTIFIER_TYPE = "http://terminology.hl7.org/CodeSystem/v2-0203"
 SECTION = "http://terminology.hl7.org/CodeSystem/v2-0074"
 ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 
 # Identifier systems, defaults that a site replaces by its own
