@@ -133,6 +133,8 @@ def test_filling_rate_only_without_a_void_or_drainage(at: Exam) -> None:
     assert "filling-rate" not in ids([at(0, 100, catheterised_at="2026-11-18T10:05:00Z"), at(3600, 1400)])
     assert "filling-rate" not in ids([at(0, 100, action={"what": "catheterised", "at": "2026-11-18T10:05:00Z"}),
                                       at(3600, 1400)])  # fmt: skip
+    assert "filling-rate" not in ids([at(0, 100, action={"what": "catheterised"}), at(3600, 1400)])
+    assert "filling-rate" in ids([at(0, 100, action={"what": "escalated"}), at(3600, 1400)])
     assert "filling-rate" not in ids([first, at(3600, 1400, **AFTER)])
     assert "filling-rate" in ids([first, at(3600, 1400, void_state="post-void", void_attempt="unable")])
     assert "filling-rate" not in ids([first, at(3600, 1400, patient="H8")])

@@ -64,6 +64,12 @@ def test_a_pair(pre: Exam, post: Exam) -> None:
         assert (pair.balance, str(pair.emptied_fraction), str(pair.efficiency)) == (10, "75.0", "74.4")
 
 
+def test_a_pair_is_timed_by_the_reported_scans(pre: Exam, post: Exam) -> None:
+    scan = {"scan_number": 1, "taken_at": clock(25), "volume": {"value": 100, "unit": "mL"}}
+    (pair,) = pairs([pre(0), post(20, at=22, volumes=None, scans=[scan])]).linked
+    assert pair.minutes == 25
+
+
 @pytest.mark.parametrize(
     ("minute", "at", "linked"),
     [

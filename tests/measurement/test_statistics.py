@@ -107,6 +107,15 @@ def test_intervals_cover_the_truth_with_unequal_repeats(between: float, within: 
         assert abs(count / 400 - 0.95) < 0.034, hits
 
 
+@pytest.mark.parametrize("scale", [0.001, 1000])
+def test_agreement_scales_with_the_unit(scale: float) -> None:
+    values = np.random.default_rng(6).normal(3, 2, 30)
+    subjects = [n // 2 for n in range(30)]
+    one, other = bland_altman(values, values * 0, subjects), bland_altman(values * scale, values * 0, subjects)
+    for name in ("bias", "sd", "lower", "upper", "bias_interval", "lower_interval", "upper_interval"):
+        assert np.allclose(np.multiply(getattr(one, name), scale), getattr(other, name), rtol=1e-9), name
+
+
 def test_confidence_widens() -> None:
     first, second = [1, 2, 3, 4, 6], [1, 1, 4, 2, 5]
     narrow, wide = (bland_altman(first, second, confidence=c) for c in (0.8, 0.99))
@@ -172,6 +181,9 @@ def test_scan_against_catheter_with_the_delay(exam: Exam) -> None:
     agreement = catheter_agreement(compared)
     assert (agreement.pairs, agreement.subjects) == (3, 2)
     assert agreement.bias == pytest.approx((-12 + 6) / 2)
+    assert agreement == bland_altman([186, 300, 186], [200, 310, 180], ["a", "a", "b"], confidence=0.95)
+    mean = drained(exam, 11, 186, 200, at, volumes=[180, 190], choice_rule="mean")
+    assert scans_against_catheter([mean])[0][0].scan == 185
     kept, left = scans_against_catheter(records[:1], longest_delay=10)
     assert (len(kept), left) == (1, [])
     kept, left = scans_against_catheter(records[:1], longest_delay=9)
@@ -211,6 +223,7 @@ def test_automatic_against_caliper(exam: Exam) -> None:
         ("2", 4, 3, 186),
     ]
     assert thickness_agreement(found).bias == 0
+    assert thickness_agreement(found) == bland_altman([2, 4], [3, 3], confidence=0.95)
     assert [one.key[1] for one in thicknesses(records, layer="detrusor")] == ["5"]
 
 
