@@ -43,6 +43,18 @@ DECIDED = (
     ),
     Decision(
         "false reject",
+        "code-unknown",
+        r'"boundsDuration":\{[^}]*"code":"(finished-x|no-such-code)"',
+        "R4 Quantity.code is a code of Quantity.system; HAPI does not look at the UCUM code of Timing.repeat.bounds",
+    ),
+    Decision(
+        "false reject",
+        "narrative",
+        r'<p>a"',
+        "R4 narrative.html: the div is well-formed XHTML; HAPI's reader takes one that ends before its end tags",
+    ),
+    Decision(
+        "false reject",
         "reference-blank",
         "\u00a0",
         "RFC 3986 section 2: a URI holds no blanks, a no-break space neither; HAPI looks for ASCII blanks only",
