@@ -74,12 +74,12 @@ _MEMO = {
 def _obs_7(o: dict[str, Any]) -> bool:
     """Whether obs-7 is broken, for objects with the usual keys only."""
     main = o["code"].get("coding")
-    if not main or not invariants.has_choice(o, "value"):
+    if not main:
         return False
     for component in o["component"]:
         for coding in component["code"].get("coding", ()):
             if coding in main:
-                return True
+                return invariants.has_choice(o, "value")
     return False
 
 

@@ -105,7 +105,7 @@ class Explainer:
                 )
                 return
             report.profile = url.partition("|")[0] if tree.profile != url else url
-            self.walk(value, self.schema.table(tree, name), path, report, context)
+            self.walk(value, self.schema.table(tree, name), path, report, context, tried=path.parent is None)
         except UnsupportedError as error:
             report.add("profile-unsupported", where, f"profile {url} cannot be judged: {error.what}", found=error.where)
         finally:
@@ -139,11 +139,11 @@ class Explainer:
     # objects
 
     def walk(
-        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False
+        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False, tried: bool = False
     ) -> None:  # fmt: skip
         """Judge one JSON object against its table; `filled` where the primitive it stands beside has a value."""
         clean = self.clean
-        if clean is not None and clean(value, table, context):
+        if clean is not None and not tried and clean(value, table, context):
             return
         fields = table.fields
         others = filled and bool(value)

@@ -151,6 +151,7 @@ class Schema:
         self.catalogue = catalogue
         self._trees: dict[str, Node] = {}
         self._tables: dict[tuple[int, str], Table] = {}
+        self.targets: dict[tuple[str, ...], dict[str, list[str]]] = {}
         self._ancestors: dict[str, frozenset[str]] = {}
 
     def tree(self, canonical: str) -> Node | None:

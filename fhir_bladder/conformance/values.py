@@ -19,6 +19,7 @@ from fhir_bladder.conformance.slicing import codings, equal, fits
 QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "MoneyQuantity", "SimpleQuantity"})
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
 form = re.compile(r"#\S*|urn:(uuid|oid):\S+|[A-Za-z][A-Za-z0-9+.\-]*://\S+").fullmatch
+_BLANK = re.compile(r"\s").search
 _DATES = frozenset({"date", "dateTime", "instant"})
 _TEXTS = frozenset({"string", "markdown"})
 
@@ -308,6 +309,13 @@ def _attachment(value: dict[str, Any], path: Path, report: Report) -> None:
 
 def target_types(schema: Schema, ref: TypeRef) -> dict[str, list[str]]:
     """Allowed resource types with the profiles asked of each (empty: any of the type); empty dict: anything goes."""
+    found = schema.targets.get(ref.targets)
+    if found is None:
+        found = schema.targets[ref.targets] = _target_types(schema, ref)
+    return found
+
+
+def _target_types(schema: Schema, ref: TypeRef) -> dict[str, list[str]]:
     result: dict[str, list[str]] = {}
     for url in ref.targets:
         name = url.removeprefix(_BASE)
@@ -337,13 +345,12 @@ def reference(
         )  # fmt: skip
     if not isinstance(link, str) or not link:
         return
-    if any(c.isspace() for c in link):
+    if _BLANK(link):
         report.add(
             "reference-blank", path, "blank in a reference", expected="a URL without blanks", found=link, node=node
         )
         return
     allowed = target_types(schema, ref)
-    names = ", ".join(sorted(allowed))
     target = resolve(link, context)
     kind: str | None
     if target is not None:
@@ -365,7 +372,14 @@ def reference(
     if kind is None:
         return
     if allowed and kind not in allowed:
-        report.add("reference-target", path, f"may not refer to {kind}", expected=names, found=link, node=node)
+        report.add(
+            "reference-target",
+            path,
+            f"may not refer to {kind}",
+            expected=", ".join(sorted(allowed)),
+            found=link,
+            node=node,
+        )
     elif isinstance(stated, str) and stated != kind:
         report.add("reference-type", path, "type and reference differ", expected=str(kind), found=stated, node=node)
 
@@ -383,9 +397,7 @@ def resolve(link: str, context: Context) -> dict[str, Any] | None:
 # extensions
 
 
-def placed(
-    tree: Node, schema: Schema, url: str, name: str, path: Path, report: Report, table: Table
-) -> None:
+def placed(tree: Node, schema: Schema, url: str, name: str, path: Path, report: Report, table: Table) -> None:
     """Whether an extension may stand here: its context, and modifier against plain."""
     if (name == "modifierExtension") != tree.modifier and name in ("extension", "modifierExtension"):
         right = "modifierExtension" if tree.modifier else "extension"
