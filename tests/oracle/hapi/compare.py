@@ -36,6 +36,7 @@ from fhir_bladder.errors import Finding  # noqa: E402
 
 JARS = HERE / "target" / "lib"
 CLASSES = HERE / "target" / "classes"
+PAGE = ROOT / "docs" / "hapi-agreement.md"
 SHARE_HARMLESS = 0.62
 """Share of mutants drawn from the operators meant to be harmless; about half of all are then valid by HAPI."""
 
@@ -261,6 +262,41 @@ def differences(verdicts: list[Verdict]) -> str:
     return "\n".join(lines)
 
 
+def page(verdicts: list[Verdict]) -> str:
+    """docs/hapi-agreement.md: the tables, and every difference by the rule that decides it or as open."""
+    rules = Counter(one for verdict in verdicts if (one := decided(verdict)))
+    open_ = Counter(reason(verdict) for verdict in verdicts if verdict.kind != "agree" and not decided(verdict))
+    lines = [
+        "# Agreement with the HAPI validator",
+        "",
+        "Verdicts on mutated resources: HAPI FHIR 8.8.0 with the settings of `tests/oracle/hapi`, and ours. Written by",
+        "`python tests/oracle/hapi/compare.py 12000 1 --write`; the same run is the test `-m 'oracle and long'`.",
+        "",
+        "```",
+        tables(verdicts).rsplit("\n", len(DECIDED) + 1)[-1],
+        "```",
+        "",
+        "## Differences that the standard decides for us",
+        "",
+        "| way | what the rejecting side says | times | rule |",
+        "| --- | --- | ---: | --- |",
+        *(f"| {one.kind} | {one.id} | {rules[one]} | {one.rule} |" for one in DECIDED),
+        "",
+        "## Open differences",
+        "",
+        *(f"- {kind}: {found} ({times})" for (kind, found), times in sorted(open_.items())),
+        *(["None."] if not open_ else []),
+        "",
+        "## By type and operator",
+        "",
+        "```",
+        tables(verdicts).rsplit("\n", len(DECIDED) + 1)[0].strip(),
+        "```",
+        "",
+    ]
+    return "\n".join(lines)
+
+
 def main() -> None:
     suites = Path(os.environ.get("FHIR_BLADDER_SUITES", ROOT.parent / "shared" / "suites"))
     missing = prepare()
@@ -275,6 +311,8 @@ def main() -> None:
     verdicts = compare(cases)
     print(differences(verdicts))
     print(tables(verdicts))
+    if "--write" in sys.argv:
+        PAGE.write_text(page(verdicts))
 
 
 if __name__ == "__main__":

@@ -65,12 +65,6 @@ DECIDED = (
         r'"mailto:',
         "R4 Identifier.system is an absolute URI, and mailto: is one (RFC 3986); HAPI knows some schemes only",
     ),
-    Decision(
-        "false accept",
-        "Terminology_TX_Code_ValueSet_MISSING",
-        r'"_\w+":\{"extension"',
-        "R4 extensibility.html: a primitive may have extensions, data-absent-reason among them, in place of its value",
-    ),
 )
 
 
