@@ -72,7 +72,7 @@ def command(
         if item.record is not None:
             total += 1
             for one in itertools.chain(exam.notes(item.record), checker.add(item.record)):
-                if isinstance(one, Finding):
+                if isinstance(one, Finding) and one.exam_number in ("", item.record.exam_number):
                     one.file, one.line = item.file, item.line
                 found(one)
     for finding in checker.close():

@@ -232,16 +232,13 @@ def scaling(most: int) -> Iterator[Row]:
                 ["validate", "f.ndjson"],
                 ["table", "f.ndjson", "--view", "measurements", "--include", "synthetic,preliminary", "-o", "t.csv"],
             ):
-                done = subprocess.run(
-                    ["/usr/bin/env", *tool, *arguments],
-                    cwd=folder,
-                    check=True,
-                    stdout=subprocess.DEVNULL,
-                    stderr=subprocess.DEVNULL,
-                )
-                assert done.returncode == 0
-                peak = max(peak, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
-            each = (_children() - began) / count
+                quiet = subprocess.DEVNULL
+                process = subprocess.Popen([*tool, *arguments], cwd=folder, stdout=quiet, stderr=quiet)
+                _, status, usage = os.wait4(process.pid, 0)
+                assert status == 0
+                seconds += usage.ru_utime + usage.ru_stime
+                peak = max(peak, usage.ru_maxrss / 1024)
+            each = seconds / count
         base = base or each
         shown = f"{each * 1e6:.0f} µs an exam, {peak:.0f} MB"
         yield f"map, validate, table: {count:,}", shown, f"{most // 100:,} exams", _micro(base), f"{each / base:.2f} ×"
