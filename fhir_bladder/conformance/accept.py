@@ -467,7 +467,9 @@ class Acceptor:
         beside: dict[str, Accept] = {}
         rules: list[Accept] | None = None
         fields = table.fields
-        choices = list(table.choices.values()) if self.check(f"{table.name}:choice-twice") else []
+        choices = [c for c in table.choices.values() if len(c[1]) > 1]
+        if choices and not self.check(f"{table.name}:choice-twice"):
+            choices = []
         content = not table.resource and self.check(f"{table.name}:ele-1")
         required = [
             table.choices[n.name][1]

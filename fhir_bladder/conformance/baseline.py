@@ -23,7 +23,8 @@ _FORMAT = 1
 def fingerprint(finding: Finding) -> str:
     """16 hex digits that know a finding again."""
     parts = (
-        Path(finding.file).name, finding.resource, finding.id, _INDEX.sub("[]", finding.path), finding.profile, finding.found
+        Path(finding.file).name, finding.resource, finding.id, _INDEX.sub("[]", finding.path), finding.profile,
+        finding.found,
     )  # fmt: skip
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
 

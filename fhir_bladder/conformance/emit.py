@@ -26,7 +26,8 @@ HOT: dict[str, tuple[str, ...]] = {
         "valueQuantity", "component", "status", "code", "extension", "bodySite", "note", "encounter", "basedOn",
     ),
     "Observation.component": (
-        "valueQuantity", "code", "extension", "valueCodeableConcept", "valueBoolean", "valueInteger", "dataAbsentReason",
+        "valueQuantity", "code", "extension", "valueCodeableConcept", "valueBoolean", "valueInteger",
+        "dataAbsentReason",
     ),
     "Annotation": ("text", "time", "authorString"),
 }  # fmt: skip

@@ -139,9 +139,10 @@ class Explainer:
     # objects
 
     def walk(
-        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False, tried: bool = False
+        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False,
+        tried: bool = False,
     ) -> None:  # fmt: skip
-        """Judge one JSON object against its table; `filled` where the primitive it stands beside has a value."""
+        """Judge one JSON object; `filled`: the primitive beside it has a value; `tried`: the acceptor said no."""
         clean = self.clean
         if clean is not None and not tried and clean(value, table, context):
             return
@@ -325,7 +326,8 @@ class Explainer:
             number = counts.get(name, 0)
             if number < piece.min:
                 report.add(
-                    "slice-min", place, f"{node.name} lacks {name}", expected=f"at least {piece.min}", found=str(number),
+                    "slice-min", place, f"{node.name} lacks {name}", expected=f"at least {piece.min}",
+                    found=str(number),
                     node=piece, hint=values.slice_hint(piece),
                 )  # fmt: skip
             if piece.max is not None and number > piece.max:
@@ -455,7 +457,8 @@ class Explainer:
     # extensions
 
     def _extension(
-        self, item: dict[str, Any], node: Node, ref: TypeRef, found: Field, path: Path, report: Report, context: Context,
+        self, item: dict[str, Any], node: Node, ref: TypeRef, found: Field, path: Path, report: Report,
+        context: Context,
         table: Table,
     ) -> None:  # fmt: skip
         url = item.get("url")
@@ -499,7 +502,8 @@ class Explainer:
             report.add(
                 "extension-unknown" if inside else "extension-relative", path,
                 f"{url} is not a part of this extension" if inside else "extension url is not absolute",
-                found=url, expected=", ".join(options) if inside else "an absolute URL", hint=near(url, options), node=node,
+                found=url, expected=", ".join(options) if inside else "an absolute URL", hint=near(url, options),
+                node=node,
             )  # fmt: skip
             return None
         tree = self.schema.tree(profile)

@@ -167,7 +167,7 @@ def _distinct(v: dict[str, Any], _: Context) -> bool:
 _HAND[_FULL_URL] = _distinct
 
 SKIPPED = frozenset({"ele-1", "dom-3", "dom-6", "txt-1", "txt-2", "ref-1"})
-"""Judged by the walker itself (ele-1, dom-3, txt-1, txt-2, ref-1), or a good practice no validator insists on (dom-6)."""
+"""Judged by the walker itself (ele-1, dom-3, txt-1, txt-2, ref-1), or a good practice nobody insists on (dom-6)."""
 
 _TRACE = re.compile(r"\.trace\('[^']*'\)")
 

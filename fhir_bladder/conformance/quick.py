@@ -262,7 +262,8 @@ class Writer:
                 return f"for {v} in MANY({o}, {key.name!r})"
             return f"for {v} in {o}.get({key.name!r}, ())"
         if key.primitive:
-            return f"for {v} in (({o}[{key.name!r}],) if {key.name!r} in {o} else (None,) if {'_' + key.name!r} in {o} else ())"
+            beside = f"(None,) if {'_' + key.name!r} in {o} else ()"
+            return f"for {v} in (({o}[{key.name!r}],) if {key.name!r} in {o} else {beside})"
         return f"for {v} in (({o}[{key.name!r}],) if {key.name!r} in {o} else ())"
 
     def _of_type(self, expr: ast.TypeTest, focus: _Focus) -> _Loop:

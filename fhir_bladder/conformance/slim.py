@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 STRUCTURE = (
-    "resourceType", "id", "url", "version", "name", "kind", "abstract", "type", "baseDefinition", "derivation", "context",
+    "resourceType", "id", "url", "version", "name", "kind", "abstract", "type", "baseDefinition", "derivation",
+    "context",
 )  # fmt: skip
 ELEMENT = (
     "id", "path", "sliceName", "sliceIsConstraining", "min", "max", "contentReference", "slicing", "maxLength",

@@ -250,7 +250,7 @@ class _Builder:
 
 
 def _raise_minimum(item: Item) -> None:
-    """Where slicing is implied: the element occurs at least as often as its slices must; one slice of a choice closes it."""
+    """Where slicing is implied: at least as many as the slices must be; one slice of a choice closes it."""
     if item.slices and item.implied:
         needed = sum(s.element.get("min", 0) for s in item.slices)
         item.element["min"] = max(item.element.get("min", 0), needed)

@@ -27,8 +27,8 @@ def scope() -> str:
     lines = [
         "FHIR R4 4.0.1, JSON, offline.",
         "Judged in full: " + ", ".join(JUDGED) + " and all datatypes.",
-        "Other resource types: structure, bindings and invariants as R4 defines them, not compared with another validator;"
-        " the finding `type-structure-only` says so.",
+        "Other resource types: structure, bindings and invariants as R4 defines them, not compared with another"
+        " validator; the finding `type-structure-only` says so.",
         "Not checked:",
         *(f"- {line}" for line in NOT_CHECKED),
     ]

@@ -258,7 +258,8 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
             found = schema.catalogue.system(str(system))
             report.add(
                 "code-unknown", path.down("code", ".code"),
-                f"{system} without a code" if code is None else f"{code} is not a code of {system}", found=str(code or ""),
+                f"{system} without a code" if code is None else f"{code} is not a code of {system}",
+                found=str(code or ""),
                 hint=near(str(code), found.codes if found is not None else ()), node=table.node,
             )  # fmt: skip
     elif kind == "Identifier":

@@ -205,9 +205,11 @@ def _case(item: Judged, errors: list[Finding]) -> str:
         safe(f"{f.line}:{f.column} {f.id} {f.path}: {f.message}; expected {f.expected}; found {f.found}; {f.hint}")
         for f in errors
     )
+    first = errors[0]
     return (
         f"<testcase classname={quoteattr(safe(item.file))} name={quoteattr(safe(name))}>"
-        f"<failure type={quoteattr(errors[0].id)} message={quoteattr(safe(errors[0].message))}>{escape(body)}</failure></testcase>\n"
+        f"<failure type={quoteattr(first.id)} message={quoteattr(safe(first.message))}>{escape(body)}</failure>"
+        "</testcase>\n"
     )
 
 

@@ -1,4 +1,3 @@
-# ruff: noqa: E501 - tables of cases read better in one line
 """Fixtures for the tests of `conformance`."""
 
 from __future__ import annotations

@@ -163,6 +163,70 @@ class Guided:
                 made[plain[0].key] = [value] if plain[0].node.many else value
         return made
 
+    def full(self, r: random.Random, table: Table, depth: int) -> dict[str, Any]:
+        """An object with every key, one of each choice."""
+        made: dict[str, Any] = {}
+        used: set[str] = set()
+        for field in table.fields.values():
+            node = field.node
+            if node.max == 0 or (node.choice and node.name in used) or field.type.code == "Resource":
+                continue
+            if depth <= 0 and not field.primitive and not node.min:
+                continue
+            if node.choice:
+                used.add(node.name)
+            value = self.value(r, field, 0) if field.primitive or depth <= 0 else self.filled(r, field, depth - 1)
+            made[field.key] = [value] * max(1, node.min) if node.many else value
+        return made
+
+    def filled(self, r: random.Random, field: Field, depth: int) -> Any:
+        """A value for a field with everything in it."""
+        plain = self.value(r, field, 0)
+        code = field.type.code
+        if not isinstance(plain, dict) or code in ("Extension", "Resource"):
+            return plain
+        return {**self.full(r, self.schema.table(field.node, code), depth), **plain}
+
+    def grown(self, r: random.Random, seed: dict[str, Any], root: Table) -> Iterator[tuple[dict[str, Any], list[Any]]]:
+        """For every object and every key it lacks: the seed with that key, full, and the steps to the object."""
+        for number, (_, table) in enumerate(self.tables(seed, root)):
+            for field in table.fields.values():
+                if field.node.max == 0 or field.type.code == "Resource":
+                    continue
+                made = copy.deepcopy(seed)
+                value = self.tables(made, root)[number][0]
+                if field.key in value:
+                    continue
+                new = self.filled(r, field, 1)
+                value[field.key] = [new] if field.node.many else new
+                yield made, [value, field.key]
+
+    def systematic(
+        self, r: random.Random, seed: dict[str, Any], root: Table, bad: list[Any]
+    ) -> Iterator[dict[str, Any]]:
+        """Every key that can be added, and inside it every place deleted, doubled, renamed and set to each bad value."""
+        for made, (value, key) in self.grown(r, seed, root):
+            yield made
+            held = value[key]
+            count = len(places({"x": held}))
+            for number in range(count):
+                for change in range(len(bad) + 3):
+                    box = {"x": copy.deepcopy(held)}
+                    container, inner = places(box)[number]
+                    if change < len(bad):
+                        container[inner] = copy.deepcopy(bad[change])
+                    elif change == len(bad):
+                        del container[inner]
+                    elif change == len(bad) + 1 and isinstance(container, list):
+                        container.append(copy.deepcopy(container[inner]))
+                    elif isinstance(container, dict) and container is not box:
+                        container[inner + "x"] = container.pop(inner)
+                    value[key] = box.get("x")
+                    if "x" not in box:
+                        continue
+                    yield copy.deepcopy(made)
+            value[key] = held
+
     def changes(self, r: random.Random, seed: dict[str, Any], root: Table, number: int) -> Iterator[dict[str, Any]]:
         """`number` copies of the seed, each with one or two elements added, most of them then broken somewhere."""
         for _ in range(number):

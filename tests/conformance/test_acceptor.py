@@ -116,7 +116,9 @@ def test_numbers_on_the_limit(number: str) -> None:
         }]}]},
     }  # fmt: skip
     validator = Validator(local=False, artefacts=[profile], profiles=["http://a.example/limit"])
-    text = '{"resourceType":"Observation","status":"final","code":{"text":"x"},"valueQuantity":{"value":%s}}' % number
+    text = (
+        '{"resourceType":"Observation","status":"final","code":{"text":"x"},"valueQuantity":{"value":' + number + "}}"
+    )
     from decimal import Decimal
 
     right = 0 <= Decimal(number) <= 5000

@@ -173,7 +173,7 @@ def _entry(resource: dict[str, Any] | None, url: str | None = None, method: str 
 
 P = {"resourceType": "Patient", "id": "p", "active": True}
 N = {"resourceType": "Patient", "active": True}
-O: dict[str, Any] = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}}
+OBS: dict[str, Any] = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}}
 BUNDLES: list[tuple[str, str, list[dict[str, Any]], dict[str, Any], str]] = [
     ("no fullUrl", "collection", [_entry(P)], {}, "bundle-fullurl-missing"),
     ("plain", "collection", [_entry(P, "http://a.example/Patient/p")], {}, ""),
@@ -183,8 +183,8 @@ BUNDLES: list[tuple[str, str, list[dict[str, Any]], dict[str, Any], str]] = [
     ("relative", "collection", [_entry(P, "Patient/p")], {}, "bundle-fullurl-relative"),
     ("twice", "collection", [_entry(P, URN), _entry(P, URN)], {}, "bdl-7"),
     ("version", "collection", [_entry(P, "http://a.example/Patient/p/_history/1")], {}, "bdl-8"),
-    ("resolves", "collection", [_entry(N, URN), _entry({**O, "subject": {"reference": URN}}, URN2)], {}, ""),
-    ("to the wrong type", "collection", [_entry({**O}, URN), _entry({**O, "subject": {"reference": URN}}, URN2)], {}, "reference-target"),
+    ("resolves", "collection", [_entry(N, URN), _entry({**OBS, "subject": {"reference": URN}}, URN2)], {}, ""),
+    ("to the wrong type", "collection", [_entry({**OBS}, URN), _entry({**OBS, "subject": {"reference": URN}}, URN2)], {}, "reference-target"),
     ("transaction", "transaction", [_entry(N, URN, "POST")], {}, ""),
     ("without request", "transaction", [_entry(N, URN)], {}, "bdl-3"),
     ("method", "transaction", [_entry(N, URN, "FOO")], {}, "binding-required"),
