@@ -100,7 +100,7 @@ def suggest(path: str | Path) -> str:
             draft.mapped[target] = name
             taken.add(name)
     rest = [name for name in sheet.header if name and name not in taken]
-    text = "\n".join(_lines(Path(path).name, sheet, draft, started, rest)) + "\n"
+    text = "\n".join(_lines(re.sub(r"[\x00-\x1f\x7f]", "?", Path(path).name), sheet, draft, started, rest)) + "\n"
     return text.encode("utf-8", "replace").decode()  # bytes that are of no encoding were kept as surrogates
 
 
@@ -279,4 +279,4 @@ def _shown(cells: list[str]) -> str:
 
 
 def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")  # TOML refuses DEL, JSON does not
