@@ -13,12 +13,12 @@ from typing import Any
 
 from fhir_bladder.conformance import emit, invariants, primitives, values, xhtml
 from fhir_bladder.conformance.bundles import Index, entry_problems, restful
-from fhir_bladder.conformance.codes import LANGUAGE_TAG
+from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import Context
 from fhir_bladder.conformance.quick import Beyond, write
-from fhir_bladder.conformance.schema import Field, Node, Table, TypeRef
+from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
 from fhir_bladder.errors import BladderError
@@ -555,6 +555,8 @@ class Acceptor:
         node = field.node
         if any(c.key not in invariants.SKIPPED for c in node.constraints) or node.max == 0:
             return _never
+        if node.fixed is not MISSING:
+            return _never
         table = self.explainer.sibling_table(self.schema.table(node, field.type.code))
         self._keep.append(table)
         return self._later(table)
@@ -642,7 +644,7 @@ class Acceptor:
             "FITS": fits,
             "VALID": _valid,
             "ID": primitives.ID,
-            "LANGUAGE_TAG": LANGUAGE_TAG,
+            "LANGUAGE": language,
             "QUICK_DATETIME": _QUICK_DATETIME,
             "HASVALUE": lambda o: invariants.has_choice(o, "value"),
             "OBS7": _obs_7,

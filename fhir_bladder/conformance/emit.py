@@ -325,7 +325,7 @@ def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> It
     if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
         yield f"if {names.constant(node.binding.value_set)}.has(None, {v}) is False: return 0"
     if node.language and names.check(f"{label}:language"):
-        yield f"if LANGUAGE_TAG({v}) is None: return 0"
+        yield f"if not LANGUAGE({v}): return 0"
     if node.max_length is not None and names.check(f"{label}:length"):
         yield f"if len({v}) > {node.max_length}: return 0"
     if (node.min_value is not None or node.max_value is not None) and names.check(f"{label}:range"):

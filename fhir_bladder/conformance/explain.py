@@ -139,8 +139,8 @@ class Explainer:
     # objects
 
     def walk(
-        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *, filled: bool = False,
-        tried: bool = False,
+        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *,
+        filled: bool = False, tried: bool = False,
     ) -> None:  # fmt: skip
         """Judge one JSON object; `filled`: the primitive beside it has a value; `tried`: the acceptor said no."""
         clean = self.clean
@@ -424,9 +424,11 @@ class Explainer:
     ) -> None:
         if item is not None:
             values.primitive(item, node, ref, path, report, context)
-        elif node.binding is not None and node.binding.strength == "required" and node.min:
+        elif node.binding is not None and node.binding.strength == "required":
             report.add("binding-required", path, "no code", expected="a code", node=node)
         if sibling is not None:
+            if node.fixed is not MISSING and isinstance(sibling, dict) and "extension" in sibling:
+                report.add("fixed", path.beside(), "extension beside a fixed value", expected="none", node=node)
             if not isinstance(sibling, dict):
                 report.add(
                     "json-type",

@@ -10,8 +10,8 @@ from typing import Any
 
 from fhir_bladder.conformance import primitives, xhtml
 from fhir_bladder.conformance.bundles import absolute, restful
-from fhir_bladder.conformance.codes import LANGUAGE_TAG, UCUM, ValueSet
-from fhir_bladder.conformance.invariants import Context
+from fhir_bladder.conformance.codes import UCUM, ValueSet, language
+from fhir_bladder.conformance.invariants import Context, many
 from fhir_bladder.conformance.report import Path, Report, near
 from fhir_bladder.conformance.schema import MISSING, Node, Schema, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, fits
@@ -112,7 +112,7 @@ def primitive(item: Any, node: Node, ref: TypeRef, path: Path, report: Report, c
     _range(item, node, path, report)
     if node.binding is not None:
         _code(item, node, path, report)
-    if node.language and LANGUAGE_TAG(item) is None:
+    if node.language and not language(item):
         report.add(
             "language-form", path, "not a language tag", expected="a BCP 47 tag such as en-GB", found=item, node=node
         )
@@ -252,16 +252,20 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
     kind = table.type
     if kind in ("Coding", *QUANTITIES):
         system, code = value.get("system"), value.get("code")
-        if kind != "Coding" and code is None:
-            return
-        if not known_code(schema, system, code):
+        if code is not None and not known_code(schema, system, code):
             found = schema.catalogue.system(str(system))
             report.add(
                 "code-unknown", path.down("code", ".code"),
-                f"{system} without a code" if code is None else f"{code} is not a code of {system}",
-                found=str(code or ""),
+                f"{code} is not a code of {system}", found=str(code),
                 hint=near(str(code), found.codes if found is not None else ()), node=table.node,
             )  # fmt: skip
+    elif kind == "CodeableConcept":
+        for number, coding in enumerate(many(value.get("coding"))):
+            if isinstance(coding, dict) and "code" not in coding and not known_code(schema, coding.get("system"), None):
+                place = path.down("coding", ".coding").at(number)
+                report.add(
+                    "code-missing", place, f"{coding['system']} without a code", expected="a code", node=table.node
+                )
     elif kind == "Identifier":
         _identifier(value, path, report)
     elif kind == "Attachment":
