@@ -265,7 +265,7 @@ def range_pieces(
 
 def line_count(path: Path, start: int, end: int) -> int:
     """How many lines start in a range of bytes."""
-    count = 0
+    count, last = 0, b""
     with path.open("rb") as stream:
         if start:
             stream.seek(start - 1)
@@ -274,7 +274,7 @@ def line_count(path: Path, start: int, end: int) -> int:
         while block := limited.read(_BLOCK):
             count += block.count(b"\n")
             last = block
-    return count + (1 if count and not last.endswith(b"\n") else 0)
+    return count + (1 if last and not last.endswith(b"\n") else 0)
 
 
 class _Until:

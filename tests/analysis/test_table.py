@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import io
 import json
+import tracemalloc
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
@@ -82,6 +83,9 @@ def test_an_exam_in_both_shapes_counts_once(
         table([source], "measurements", tmp_path / "m.csv")
         assert [e["shape"] for e in read_csv(tmp_path / "e.csv")] == ["panel"]
         assert [r["value"] for r in read_csv(tmp_path / "m.csv") if r["concept"] == "volume"] == ["186"]
+        own: Json = {"resource": "Observation", "select": [{"column": [{"name": "id", "path": "id"}]}]}
+        table([source], own, tmp_path / "own.csv")
+        assert read_csv(tmp_path / "own.csv") == [{"id": "p"}]
 
 
 def test_only_the_newest_version_counts(
@@ -284,7 +288,13 @@ def test_a_line_of_a_hundred_megabytes_is_skipped_in_flat_memory(
             stream.write(b"y" * (1 << 20))
         stream.write(b'"}\n' + wire.dumps({"resourceType": "Patient", "id": "p"}) + b"\n")
     target = tmp_path / "e.csv"
-    result = table([source], "exams", target)
+    tracemalloc.start()
+    try:
+        result = table([source], "exams", target)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 60 << 20  # the longest line taken, 16 MB, a few times over
     assert len(read_csv(target)) == 1
     assert result.resources == 2
     [rejected] = [wire.loads(line) for line in target.with_suffix(".rejected.ndjson").read_bytes().splitlines()]

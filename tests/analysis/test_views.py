@@ -56,6 +56,7 @@ OBSERVATION: Json = {
         ("component.where(code.coding.exists(code = 'x')).count() = 3", True),
         ("component.where(code.coding.exists(system = 't' and code = 'x')).value.ofType(string)", "text"),
         ("component.where(code.coding.exists(system = 'u' and code = 'x')).exists()", False),
+        ("component.where(code.coding.exists(code = 'x')).last().value.ofType(integer)", 7),  # the third of three
         ("component.value.ofType(integer) + 1", 8),
         ("component.value.ofType(integer) / 2", Decimal("3.5")),
         ("component.value.ofType(integer) div 2", 3),
