@@ -65,6 +65,12 @@ DECIDED = (
         r'"mailto:',
         "R4 Identifier.system is an absolute URI, and mailto: is one (RFC 3986); HAPI knows some schemes only",
     ),
+    Decision(
+        "false accept",
+        "Terminology_TX_System_Relative",
+        r'"mailto:',
+        "R4 Coding.system and Quantity.system are absolute URIs, and mailto: is one (RFC 3986)",
+    ),
 )
 
 
