@@ -336,6 +336,8 @@ class Acceptor:
                 if parts is None:
                     if context.bundle is not None and link.startswith("urn:"):
                         return 0
+                    if "type" in value and allowed and value["type"] not in allowed:
+                        return 0
                     return 0 if link[0] == "#" or values.form(link) is None else 1
                 found = parts[1]
                 if kind_of(found) != "resource":

@@ -27,6 +27,17 @@ def restful(reference: str) -> tuple[str, str, str] | None:
     return None if found is None else (found[1] or "", found[2], found[3])
 
 
+def _searched(bundle: dict[str, Any]) -> str:
+    """The resource type that the self link of a search names; empty where it names none."""
+    links = bundle.get("link")
+    for link in links if isinstance(links, list) else ():
+        if isinstance(link, dict) and link.get("relation") == "self" and isinstance(link.get("url"), str):
+            name: str = link["url"].partition("?")[0].rstrip("/").rpartition("/")[2]
+            if name[:1].isupper() and name.isalpha():
+                return name
+    return ""
+
+
 class Index:
     """Entries of one Bundle by fullUrl, and by type and id."""
 
@@ -56,10 +67,22 @@ def entry_problems(bundle: dict[str, Any]) -> Iterator[tuple[int, str, str, str,
     """(entry number, id, message, expected, found) for what no invariant says. Entry -1 is the Bundle."""
     kind = bundle.get("type")
     entries = bundle.get("entry")
+    searched = _searched(bundle) if kind == "searchset" else ""
     for number, entry in enumerate(entries) if isinstance(entries, list) else ():
         if not isinstance(entry, dict):
             continue
         url, resource = entry.get("fullUrl"), entry.get("resource")
+        if searched and isinstance(resource, dict) and resource.get("resourceType") != searched:
+            search = entry.get("search")
+            if isinstance(search, dict) and search.get("mode") == "match":
+                found = str(resource.get("resourceType"))
+                yield (
+                    number,
+                    "bundle-search-type",
+                    f"a match that is no {searched}",
+                    f"{searched}, or mode include",
+                    found,
+                )
         if url is None:
             if (
                 kind not in ("transaction", "batch", "transaction-response", "batch-response")

@@ -261,7 +261,11 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
             )  # fmt: skip
     elif kind == "CodeableConcept":
         for number, coding in enumerate(many(value.get("coding"))):
-            if isinstance(coding, dict) and "code" not in coding and not known_code(schema, coding.get("system"), None):
+            if (
+                isinstance(coding, dict)
+                and not coding.keys() & {"code", "_code"}
+                and not known_code(schema, coding.get("system"), None)
+            ):
                 place = path.down("coding", ".coding").at(number)
                 report.add(
                     "code-missing", place, f"{coding['system']} without a code", expected="a code", node=table.node
@@ -375,6 +379,12 @@ def reference(
         elif context.bundle is not None and link.startswith("urn:"):
             report.add("reference-dangling", path, "not in the Bundle", severity="warning", found=link, node=node)
     if kind is None:
+        if isinstance(stated, str) and allowed and stated not in allowed:
+            report.add(
+                "reference-target", path, f"may not refer to {stated}", expected=", ".join(sorted(allowed)),
+                found=stated,
+                node=node,
+            )  # fmt: skip
         return
     if allowed and kind not in allowed:
         report.add(
