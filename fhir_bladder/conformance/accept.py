@@ -17,7 +17,6 @@ from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import Context
-from fhir_bladder.conformance.quick import Beyond, write
 from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
@@ -252,6 +251,8 @@ class Acceptor:
             constraint = next(c for c in table.constraints if c.expression == expression)
             hand = invariants.hand(expression)
             if hand is None:
+                from fhir_bladder.conformance.quick import Beyond, write  # brings FHIRPath in: only where needed
+
                 try:
                     quick = write(expression, table.focus, table.resource)
                 except (Beyond, BladderError):

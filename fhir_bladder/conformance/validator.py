@@ -81,7 +81,7 @@ class Validator:
         self.explainer.clean = self.acceptor.clean
         return self.explain(data, file=file, line=line)
 
-    def known_good(self, data: bytes | dict[str, Any]) -> bool:
+    def known_good(self, data: bytes | dict[str, Any], index: Any = None) -> bool:
         """Whether the acceptor alone can say that nothing is to be found."""
         if isinstance(data, dict):
             value: Any = data
@@ -96,16 +96,16 @@ class Validator:
             if len(data) > 10_000 and data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
                 return False
         name = value.get("resourceType") if type(value) is dict else None
-        return type(name) is str and self.acceptor.accepts(value, self._wanted.get(name, ()))
+        return type(name) is str and self.acceptor.accepts(value, self._wanted.get(name, ()), index)
 
     def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
         """Judge a run of entries of a large Bundle; `index` knows all its entries, `places` the source."""
+        if self.known_good(data, index):
+            return []
         parsed = read(data)
         if isinstance(parsed, Finding):
             return [parsed]
         value, text = parsed
-        if not _may_repeat(text, value) and self.acceptor.accepts(value, self._wanted.get("Bundle", ()), index):
-            return []
         report = Report()
         for key, _ in duplicates(text) if _may_repeat(text, value) else ():
             report.add("json-duplicate", Path(), f"key {key} stands twice", found=key, hint="keep one")

@@ -261,11 +261,7 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
             )  # fmt: skip
     elif kind == "CodeableConcept":
         for number, coding in enumerate(many(value.get("coding"))):
-            if (
-                isinstance(coding, dict)
-                and not coding.keys() & {"code", "_code"}
-                and not known_code(schema, coding.get("system"), None)
-            ):
+            if isinstance(coding, dict) and "code" not in coding and not known_code(schema, coding.get("system"), None):
                 place = path.down("coding", ".coding").at(number)
                 report.add(
                     "code-missing", place, f"{coding['system']} without a code", expected="a code", node=table.node
