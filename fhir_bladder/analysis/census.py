@@ -164,7 +164,8 @@ def _rank(updated: Any, version: Any) -> int:
         except (ValueError, OverflowError):
             moment = 0
     number = int(version) if version.__class__ is str and version.isdigit() and len(version) < 9 else 0
-    return (moment << 30) + min(number, (1 << 30) - 1)
+    # 63 bits, so that SQLite takes it: milliseconds until the year 2248, a million versions
+    return (min(max(moment, 0), (1 << 43) - 1) << 20) + min(number, (1 << 20) - 1)
 
 
 _new = tuple.__new__  # half the time of calling the class

@@ -361,7 +361,16 @@ def test_a_table_that_is_there_is_whole(record: Any, observations: Any, ndjson: 
 
 def test_a_large_census_moves_to_disk_and_counts_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     heads = [
-        census.Header("Observation", 0, f"exam HT/{n % 400}", f"HT/{n % 400}", n * 7919 % 1000, "final", False, "")
+        census.header(
+            {
+                "resourceType": "Basic",
+                "id": f"b{n % 400}",
+                "meta": {
+                    "lastUpdated": f"{'2026' if n % 3 else '9999'}-03-18T10:00:00.{n * 7919 % 1000:03}Z",
+                    "versionId": str(n),
+                },
+            }
+        )
         for n in range(2000)
     ]
     results = []
