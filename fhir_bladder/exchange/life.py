@@ -134,18 +134,18 @@ def same_subject(ours: Resource, theirs: Resource) -> bool:
     return bool(mine & other) or (not mine and not other)
 
 
-def compare(ours: Sequence[Resource], theirs: Sequence[Resource]) -> Comparison:
+def compare(ours: Sequence[Resource], theirs: Sequence[Resource], *, context: bool = True) -> Comparison:
     """Compare two states of one exam, each given as its Observations (one, or a group and its members).
 
     Members are matched by what they measure, not by their place. What we calculate, other than the volume itself, is
-    left out: it follows from the rest, and from whether the exam is verified.
+    left out: it follows from the rest, and from whether the exam is verified. context=False: `whole` is not looked at.
     """
     derived = {name for observation in (*ours, *theirs) for name in _calculated(observation)}
     mine, other = _by_key(ours, derived), _by_key(theirs, derived)
     measured = mine.keys() == other.keys() and all(
         _measured(mine[k], derived) == _measured(other[k], derived) for k in mine
     )
-    whole = measured and all(_context_agrees(mine[k], other[k], derived) for k in mine)
+    whole = measured and context and all(_context_agrees(mine[k], other[k], derived) for k in mine)
     subject = bool(ours) and bool(theirs) and same_subject(ours[-1], theirs[-1])
     return Comparison(subject, measured, whole)
 

@@ -24,6 +24,9 @@ QUERY_LENGTH = 3000
 READINGS = 3
 """Most readings of a look-up that does not add up; a server's count may be an estimate, so it is not insisted on."""
 
+VERSIONS = 100
+"""Most versions of one resource that are read one by one."""
+
 PAGES = 1000
 """Most pages of one look-up."""
 
@@ -69,14 +72,24 @@ class Proof:
             raise Unreadable(f"the server answers HTTP {response.status}", response.shown, status=response.status)
         return dict(response.body)
 
-    def history(self, reference: str) -> list[Json]:
-        """Earlier versions of a resource, newest first; empty where the server keeps none."""
+    def history(self, reference: str, version: str = "") -> list[Json]:
+        """Versions of a resource, newest first; empty where the server keeps none. version: the current one's id.
+
+        HAPI caches the length of a history for a minute and then leaves out what came since: where the list is
+        shorter than the version number says, the missing versions are read one by one.
+        """
         try:
-            return [r for r in self._pages(f"{reference}/_history?_count=100") if r.get("resourceType")]
+            found = [r for r in self._pages(f"{reference}/_history?_count=100") if r.get("resourceType")]
         except Unreadable as error:
-            if error.status in (400, 404, 405, 410, 501):
-                return []
-            raise
+            if error.status not in (400, 404, 405, 410, 501):
+                raise
+            found = []
+        known = {str((resource.get("meta") or {}).get("versionId", "")) for resource in found}
+        if found and version.isdigit() and len(known) < int(version) <= VERSIONS:
+            for number in range(int(version), 0, -1):
+                if str(number) not in known and (one := self.read(f"{reference}/_history/{number}")) is not None:
+                    found.append(one)
+        return found
 
     def _groups(self, wanted: Sequence[Any], tokens: dict[Any, str], *, singly: bool) -> Iterator[list[Any]]:
         group: list[Any] = []

@@ -12,8 +12,10 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 
-from fhir_bladder import wire
+import msgspec
+
 from fhir_bladder.errors import RecordError, ServerError
 from fhir_bladder.exchange import life, push_plan
 from fhir_bladder.exchange.outbox import Outbox, Result, Row
@@ -77,6 +79,8 @@ class Delivery:
         jobs, results = self._open(rows)
         settle(results)
         jobs = self._settled(jobs, self._subjects(jobs) | self._devices(jobs), settle)
+        for job in jobs:
+            resolve(job.exam, job.references)
         first = True
         for number in range(ROUNDS):
             if not jobs:
@@ -111,7 +115,7 @@ class Delivery:
                 results.append(Result(row.id, "held", "no-content", words))
             else:
                 try:
-                    exam = take_apart(wire.loads(data), system)
+                    exam = take_apart(kept(data), system)
                 except RecordError as error:
                     results.append(Result(row.id, "held", "invalid", str(error)))
                     continue
@@ -142,7 +146,7 @@ class Delivery:
             elif verdict.reference is None:
                 results[job.row.id] = Result(job.row.id, "held", verdict.code, verdict.reason)
             else:
-                set_subject(job.exam, verdict.reference, unverified=self._guard.mode == "logical")
+                job.references = set_subject(job.exam, verdict.reference, unverified=self._guard.mode == "logical")
         return results
 
     def _devices(self, jobs: list[Job]) -> dict[int, Result]:
@@ -150,7 +154,7 @@ class Delivery:
         mode = self._options.devices
         if mode == "logical":
             for job in jobs:
-                set_device(job.exam, {})
+                job.references |= set_device(job.exam, {})
             return results
         wanted = {job.exam.serial: job.exam.device for job in jobs if job.exam.serial[1]}
         to_make = {pair: device for pair, device in wanted.items() if device is not None and mode == "create"}
@@ -167,9 +171,9 @@ class Delivery:
                 results[job.row.id] = self._failed(job)
                 continue
             if len(devices) == 1:
-                set_device(job.exam, {"reference": f"Device/{devices[0]['id']}"})
+                job.references |= set_device(job.exam, {"reference": f"Device/{devices[0]['id']}"})
             elif mode == "create" and job.exam.device is None and not devices:
-                set_device(job.exam, {})
+                job.references |= set_device(job.exam, {})
             else:
                 told = f"the server has the scanner {len(devices)} times" if devices else "the scanner is not there"
                 words = f"{told}; put its Device right, or use --devices logical"
@@ -376,12 +380,22 @@ def _words(job: Job) -> str:
     return f"{told} ({codes})" if codes else told
 
 
-def set_subject(exam: Exam, reference: Json, *, unverified: bool = False) -> None:
-    """Put the patient found in place of the Bundle's own; its identifier stays. Unverified ones are tagged."""
+def kept(data: bytes) -> Json:
+    """A Bundle out of the outbox: JSON that we wrote ourselves, so that the checks of foreign JSON are not needed."""
+    bundle: Json = _DECODER.decode(data)
+    return bundle
+
+
+_DECODER = msgspec.json.Decoder(float_hook=Decimal)
+
+
+def set_subject(exam: Exam, reference: Json, *, unverified: bool = False) -> dict[str, Json]:
+    """Put the patient found in place of the Bundle's own; its identifier stays. Unverified ones are tagged.
+
+    Returns what the Patient's fullUrl is to be replaced by.
+    """
     url = exam.urls.get("Patient", "")
     identifier = {"identifier": _plain_identifier(exam.patient)} if exam.patient and url else {}
-    if url:
-        resolve(exam, {url: identifier | reference})
     resources = [*exam.observations, exam.report]
     for resource in resources:
         if resource is None:
@@ -393,8 +407,7 @@ def set_subject(exam: Exam, reference: Json, *, unverified: bool = False) -> Non
         if unverified:
             tags = resource.setdefault("meta", {}).setdefault("tag", [])
             tags.append({"display": "patient identity not verified by the sender"})
-    if exam.provenance is not None and url and not reference:
-        _drop_url(exam.provenance, url)
+    return {url: identifier | reference} if url else {}
 
 
 def _plain_identifier(patient: Json) -> Json:
@@ -402,26 +415,17 @@ def _plain_identifier(patient: Json) -> Json:
     return {name: first[name] for name in ("system", "value") if name in first}
 
 
-def set_device(exam: Exam, reference: Json) -> None:
-    """Put the Device found in place of the Bundle's own; without one its identifier stands alone."""
+def set_device(exam: Exam, reference: Json) -> dict[str, Json]:
+    """Put the Device found in place of the Bundle's own; without one its identifier stands alone.
+
+    Returns what the Device's fullUrl is to be replaced by.
+    """
     url = exam.urls.get("Device", "")
     system, value = exam.serial
-    if url:
-        resolve(exam, {url: {"identifier": {"system": system, "value": value}} | reference})
     for observation in exam.observations:
         if "device" in observation:
             observation["device"].update(reference)
-
-
-def _drop_url(value: object, url: str) -> None:
-    if isinstance(value, dict):
-        if value.get("reference") == url:
-            value.pop("reference")
-        for child in value.values():
-            _drop_url(child, url)
-    elif isinstance(value, list):
-        for child in value:
-            _drop_url(child, url)
+    return {url: {"identifier": {"system": system, "value": value}} | reference} if url else {}
 
 
 __all__ = ["Delivery", "Refused", "ServerError", "Sizes", "set_device", "set_subject"]

@@ -27,7 +27,7 @@ class Job:
     there and we sent it, in this run. sent: a request of this run carried it. clean: the answer to the last request
     said that every entry was carried out; whole: and it was one transaction that created everything, so that one part
     proves the others. size: exams in its next request, 0 for any. tries, alone, failures: requests counted.
-    without_ids: see `push_deliver`.
+    without_ids: see `push_deliver`. references: what fullUrls of the Bundle become.
     """
 
     row: Row
@@ -38,6 +38,7 @@ class Job:
     reports: list[Json] = field(default_factory=list)
     provenances: list[Json] = field(default_factory=list)
     decision: Decision = field(default_factory=lambda: Decision(""))
+    references: dict[str, Json] = field(default_factory=dict)
     revision: int = 0
     created: bool = False
     sent: bool = False
@@ -113,11 +114,12 @@ class Looker:
         self._set_revision(job, len(chain) - 1)
         job.found, dangling = self._members(job, chain[-1], own if len(chain) == 1 else None)
         ours = life.declared_status(job.exam.main)
-        comparison = life.compare(job.exam.observations, job.found)
+        ours_itself = job.created or job.clean
+        comparison = life.compare(job.exam.observations, job.found, context=not ours_itself)
         if dangling and life.compare(self._present(job), job.found).whole:
             job.decision = Decision(life.UPDATE, "members that the group names are not there")
             return
-        if (job.created or job.clean) and comparison.subject and comparison.measured:
+        if ours_itself and comparison.subject and comparison.measured:
             # what we wrote ourselves may come back rewritten by the server; that is no other content
             comparison = life.Comparison(subject=True, measured=True, whole=True)
         theirs = life.declared_status(chain[-1])
@@ -178,13 +180,17 @@ class Looker:
     def _versions(self, job: Job, observation: Json, chain: Sequence[Json]) -> Iterable[Json]:
         if observation is job.exam.main:
             for resource in chain:
-                yield from self._proof.history(f"Observation/{resource['id']}")
+                yield from self._history(resource)
             return
         value = own_identifier(observation, job.exam.system)[1]
         pairs = [(job.exam.system, revised(value, number)) for number in range(len(chain))]
         for resources in self._proof.by_identifier("Observation", pairs).values():
             for resource in resources:
-                yield from self._proof.history(f"Observation/{resource['id']}")
+                yield from self._history(resource)
+
+    def _history(self, resource: Json) -> Iterable[Json]:
+        version = str((resource.get("meta") or {}).get("versionId", ""))
+        return self._proof.history(f"Observation/{resource['id']}", version)
 
     def _standing(self, mains: list[Json], pair: Pair) -> list[Json]:
         """The Observations of a replaced exam that still stand, its newest revision's."""

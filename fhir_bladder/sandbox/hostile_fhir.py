@@ -44,14 +44,16 @@ class Refusal(Exception):
 class Character:
     """What kind of server it is. max_entries: most entries of a transaction, 0 for any.
 
-    limit_status: how it refuses too many. stale: status for a stale If-Match. bare_etags, absolute: how transaction
-    answers write ETags and locations. rewrite: decimals lose trailing zeros, as JSON numbers do elsewhere.
+    short_history: a history gives the current version only. limit_status, limit_words: how it refuses too many
+    entries. stale: status for a stale If-Match. bare_etags, absolute: how transaction answers write ETags and
+    locations. page: most resources of a page.
     """
 
     transactions: bool = True
     conditional: bool = True
     client_ids: bool = True
     history: bool = True
+    short_history: bool = False
     lists: bool = True
     max_entries: int = 0
     limit_status: int = 413
@@ -301,6 +303,9 @@ class Store:
             return self._one(names[0], names[1])
         if len(names) == 3 and names[2] == "_history":
             return self._history(names[0], names[1])
+        if len(names) == 4 and names[2] == "_history":
+            found = [v for v in self.versions(names[0], names[1]) if v and v["meta"]["versionId"] == names[3]]
+            return self._stored(200, found[0]) if found else outcome(404, "not-found")
         if len(names) != 1:
             raise Refusal(404, "not-found")
         return self._search(names[0], query)
@@ -317,6 +322,8 @@ class Store:
         if not self.character.history:
             raise Refusal(405, "not-supported")
         versions = [v for v in reversed(self.versions(kind, number)) if v is not None]
+        if self.character.short_history:
+            versions = versions[:1]
         return answer(200, {"resourceType": "Bundle", "type": "history", "entry": [{"resource": v} for v in versions]})
 
     def _search(self, kind: str, query: str) -> Raw:

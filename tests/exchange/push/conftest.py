@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import importlib.util
+import os
 import shutil
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -146,7 +147,10 @@ def bench(tmp_path: Path) -> Bench:
 
 @pytest.fixture(scope="session")
 def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A HAPI JPA server (recipe in tests/server); skipped by name where it is not built."""
+    """A HAPI JPA server (recipe in tests/server), or the one that FHIR_BLADDER_HAPI names; skipped without either."""
+    if "FHIR_BLADDER_HAPI" in os.environ:
+        yield os.environ["FHIR_BLADDER_HAPI"]
+        return
     place = Path(__file__).parents[2] / "server" / "conftest.py"
     found = importlib.util.spec_from_file_location("hapi_recipe", place)
     assert found is not None

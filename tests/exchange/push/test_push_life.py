@@ -125,6 +125,18 @@ def test_amended_twice_then_retracted(site: Site) -> None:
     assert site.mine("DiagnosticReport")[0]["status"] == "entered-in-error"
 
 
+def test_a_history_that_leaves_versions_out(bench: Any) -> None:
+    """HAPI caches the length of a history for a minute (seen with 8.8.0): older versions are then read one by one."""
+    bench.character(short_history=True)
+    versions = [bench.record(), *[bench.record(status="amended", volume=190 + n) for n in range(3)]]
+    for version in versions:
+        bench.push([version])
+    counts = bench.store.counts()
+    summary = bench.push(versions, outbox=bench.folder / "fresh.db")
+    assert bench.store.counts() == counts
+    assert (summary.counts["superseded"], summary.counts["delivered"]) == (3, 1)
+
+
 def test_a_measurement_goes_with_an_amendment(site: Site) -> None:
     site.step(site.bench.record())
     site.step(site.bench.record(status="amended", wall=None))
