@@ -111,12 +111,12 @@ def command(
         held_answer=answer_held[1],
         limits=Limits(queue=alert_queue, held=dt.timedelta(seconds=alert_held)),
     )
-    refused = False
+    file_codes: set[int] = set()
 
     def told(event: Event) -> None:
-        nonlocal refused
         common.say(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ} {event.kind}: {event.text}")
-        refused = refused or bool(event.handled and event.handled.refused)
+        if event.handled is not None:
+            file_codes.update(event.handled.exit_codes)
 
     with (
         sending.client(server, auth, deadline, insecure_http, concurrency) as client,
@@ -140,4 +140,4 @@ def command(
     exit_codes = deliver.last.exit_codes if deliver.last else set()
     if deliver.last and deliver.last.error is not None and once:
         common.report_error(deliver.last.error)
-    common.finish(exit_codes | ({1} if refused else set()) if once else set())
+    common.finish(exit_codes | file_codes if once else set())

@@ -130,7 +130,7 @@ def items(
             on_item(item)
             if item.error is not None:
                 on_error(item.error)
-            elif not item.about_file:
+            if not item.about_file:
                 yield prepare.record(item)
 
 
