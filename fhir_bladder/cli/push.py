@@ -70,10 +70,10 @@ def command(
 
     prepare = sending.preparer(options, choices, local=local)
     items = sending.items(inputs, prepare, common.read_options(**reading), failed, seen)
+    if dry_run:
+        codes_of_run = _dry_run(items, outbox_path, target, choices, prepare.key_system)
+        common.finish(exit_codes | codes_of_run)
     with sending.client(server, auth, deadline, insecure_http, concurrency) as client:
-        if dry_run:
-            _dry_run(items, client, target, choices, prepare.key_system)
-            common.finish(exit_codes)
         writer = Receipts(receipts) if receipts else None
         with Outbox(outbox_path) as outbox, common.progress("exams") as progress:
             push = Push(
@@ -121,12 +121,19 @@ def _tell_held(outbox: Any, summary: Summary) -> None:
             common.say(f"held: {row.name} — {row.reason}")
 
 
-def _dry_run(items: Iterator[Any], client: Any, target: str, choices: Any, key_system: str) -> None:
+def _dry_run(items: Iterator[Any], outbox: Path, target: str, choices: Any, key_system: str) -> set[int]:
+    """Write each request as it would be sent, one a line; `assumed` says what only the server could know."""
     from fhir_bladder import wire
-    from fhir_bladder.exchange.push_dry import requests
+    from fhir_bladder.exchange.push_dry import dry_run
 
     count = 0
-    for request in requests(items, client, target, choices, key_system=key_system):
+
+    def shown(request: Any) -> None:
+        nonlocal count
         sys.stdout.buffer.write(wire.dumps(request) + b"\n")
         count += 1
-    common.say(f"dry run: {count} requests would be sent; nothing was sent or kept")
+
+    summary = dry_run(outbox, target, choices, items, shown, key_system=key_system)
+    sys.stdout.buffer.flush()
+    common.say(f"dry run: {count} requests, {summary.counts['held']} records would be held; nothing was sent or kept")
+    return summary.exit_codes
