@@ -369,9 +369,11 @@ def reference(
                 expected=", ".join(f"#{ident}" for ident in context.contained), hint=near(link[1:], context.contained),
             )  # fmt: skip
         elif kind is None and form(link) is None:
+            inside = context.bundle is not None and "?" not in link
             report.add(
-                "reference-form", path, "does not look like a reference", severity="warning", found=link, node=node
-            )
+                "reference-form", path, "does not look like a reference", severity="error" if inside else "warning",
+                expected="Type/id, an absolute URL, or a search", found=link, node=node,
+            )  # fmt: skip
         elif context.bundle is not None and link.startswith("urn:"):
             report.add("reference-dangling", path, "not in the Bundle", severity="warning", found=link, node=node)
     if kind is None:
