@@ -158,7 +158,7 @@ class NdjsonWriter:
 class ParquetWriter:
     """Writes Parquet with pyarrow (extra `parquet`), in groups of rows so that memory stays flat."""
 
-    GROUP = 20_000
+    GROUP = 4_000
 
     def __init__(self, stream: IO[bytes], columns: Sequence[Column]) -> None:
         pa, parquet = arrow()
