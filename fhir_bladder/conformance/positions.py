@@ -18,7 +18,7 @@ class Places:
     def __init__(self, text: str) -> None:
         self.text = text
         self._lines: list[int] | None = None
-        self._objects: dict[int, dict[str, tuple[int, int]]] = {}
+        self._objects: dict[int, tuple[dict[str, tuple[int, int]], int]] = {}
         self._arrays: dict[int, list[int]] = {}
 
     def of(self, path: Sequence[Step]) -> tuple[int, int]:
@@ -28,7 +28,7 @@ class Places:
         try:
             for step in path:
                 if isinstance(step, str):
-                    found = self._object(at).get(step)
+                    found = self._member(at, step)
                     if found is None:
                         break
                     shown, at = found
@@ -49,24 +49,31 @@ class Places:
     def _skip(self, at: int) -> int:
         return _BLANK(self.text, at).end()  # type: ignore[union-attr]
 
-    def _object(self, at: int) -> dict[str, tuple[int, int]]:
-        found = self._objects.get(at)
-        if found is not None:
-            return found
-        found = self._objects[at] = {}
+    def _member(self, at: int, key: str) -> tuple[int, int] | None:
+        """(place of the key, place of its value) in the object at `at`; scans no further than it must."""
+        found, here = self._objects.get(at, ({}, -1))
+        if key in found:
+            return found[key]
         text = self.text
-        if text[at : at + 1] != "{":
-            return found
-        here = self._skip(at + 1)
-        while text[here : here + 1] == '"':
-            key, end = _SCAN(text, here + 1, False)
+        if here < -1:
+            here = self._next(-here - 2)
+        elif here == -1:
+            here = self._skip(at + 1) if text[at : at + 1] == "{" else len(text)
+        while key not in found and text[here : here + 1] == '"':
+            name, end = _SCAN(text, here + 1, False)
             value = self._skip(self._skip(end) + 1)
-            found.setdefault(key, (here, value))
-            here = self._skip(self._end(value))
-            if text[here : here + 1] != ",":
-                break
-            here = self._skip(here + 1)
-        return found
+            found.setdefault(name, (here, value))
+            if name == key:
+                self._objects[at] = found, -value - 2  # go on after this value, if more is asked
+                return found[key]
+            here = self._next(value)
+        self._objects[at] = found, here
+        return found.get(key)
+
+    def _next(self, value: int) -> int:
+        """Where the next key stands after the value at `value`; the end of the text where none follows."""
+        here = self._skip(self._end(value))
+        return self._skip(here + 1) if self.text[here : here + 1] == "," else len(self.text)
 
     def _array(self, at: int) -> list[int]:
         found = self._arrays.get(at)

@@ -369,7 +369,7 @@ def reference(
                 expected=", ".join(f"#{ident}" for ident in context.contained), hint=near(link[1:], context.contained),
             )  # fmt: skip
         elif kind is None and form(link) is None:
-            inside = context.bundle is not None and "?" not in link
+            inside = context.bundle is not None and "?" not in link and not absolute(link)
             report.add(
                 "reference-form", path, "does not look like a reference", severity="error" if inside else "warning",
                 expected="Type/id, an absolute URL, or a search", found=link, node=node,
