@@ -55,6 +55,12 @@ DECIDED = (
     ),
     Decision(
         "false reject",
+        "reference-form",
+        r'"http://"',
+        "RFC 9110 section 4.2.1: an http URL without a host is invalid; HAPI takes it inside Bundles",
+    ),
+    Decision(
+        "false reject",
         "reference-blank",
         "\u00a0",
         "RFC 3986 section 2: a URI holds no blanks, a no-break space neither; HAPI looks for ASCII blanks only",

@@ -7,6 +7,7 @@ import sys
 from collections import Counter
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -27,7 +28,7 @@ def harness() -> ModuleType:
     return module
 
 
-def judged(harness: ModuleType, suites: Path, count: int, seed: int) -> None:
+def judged(harness: ModuleType, suites: Path, count: int, seed: int) -> list[Any]:
     verdicts = harness.compare(list(harness.mutants(count, seed, suites)))
     print(harness.differences(verdicts))
     print(harness.tables(verdicts))
@@ -39,6 +40,7 @@ def judged(harness: ModuleType, suites: Path, count: int, seed: int) -> None:
     assert counted["false accept"] == 0
     assert counted["false reject"] <= 0.005 * valid
     assert counted["agree"] >= 0.995 * sum(counted.values())
+    return list(verdicts)
 
 
 @pytest.mark.oracle
@@ -49,7 +51,8 @@ def test_sample(harness: ModuleType, suites: Path) -> None:
 @pytest.mark.oracle
 @pytest.mark.long
 def test_all(harness: ModuleType, suites: Path) -> None:
-    judged(harness, suites, ALL, 1)
+    verdicts = judged(harness, suites, ALL, 1)
+    assert harness.PAGE.read_text() == harness.page(verdicts), "run compare.py 12000 1 --write"
 
 
 @pytest.mark.oracle
