@@ -22,12 +22,13 @@ from fhir_bladder.errors import RecordError
 from fhir_bladder.mapping import keys as exam_keys
 from fhir_bladder.terminology import names as N
 
-KEEP, OLDER, OTHER_SHAPE, RETRACTED, SUPERSEDED, SYNTHETIC, PRELIMINARY = range(7)
+KEEP, OLDER, OTHER_SHAPE, RETRACTED, SUPERSEDED, SYNTHETIC, PRELIMINARY, DELETED = range(8)
 REASONS = (
     "kept", "older-version", "other-shape", "entered-in-error", "superseded", "synthetic", "preliminary",
+    "deleted",
 )  # fmt: skip
 """Why a resource is left out, by code; each is counted in the exclusion table."""
-INCLUDABLE = frozenset(REASONS[3:]) | {"older-version"}
+INCLUDABLE = frozenset(REASONS[3:7]) | {"older-version"}
 """What `--include` may name."""
 
 IN_MEMORY = 150_000
@@ -245,6 +246,11 @@ class Census:
             self._mark_replaced(head.replaces)
         return reason
 
+    def skip(self, reason: int) -> int:
+        """Count the next resource as left out, whatever it is."""
+        self.reasons.append(reason)
+        return reason
+
     def _own_reason(self, head: Header) -> int:
         include = self.include
         if head.status == "entered-in-error" and "entered-in-error" not in include:
@@ -324,7 +330,7 @@ class Census:
     def final(self, ordinal: int, head: Header) -> int:
         """The reason once everything has been seen."""
         reason = self.reasons[ordinal]
-        if head.kind == _MEMBER and reason != OLDER:
+        if head.kind == _MEMBER and reason not in (OLDER, DELETED):
             exam = self._get("exam " + head.exam)
             reason = self._with_exam(exam, self._own_reason(head)) if exam is not None else reason
             self.reasons[ordinal] = reason

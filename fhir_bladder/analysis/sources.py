@@ -295,6 +295,46 @@ class _Until:
         return data
 
 
+class Tombstones:
+    """Resources that a bulk export reported deleted: `deleted/tombstones.<run>.ndjson` in its folder.
+
+    A copy from the run that reported it, or from an earlier one, is void; a later copy counts again.
+    """
+
+    def __init__(self, files: Iterable[Path]) -> None:
+        self._folders: dict[Path, dict[tuple[str, str], int]] = {}
+        for folder in {path.parent for path in files}:
+            found: dict[tuple[str, str], int] = {}
+            for path in sorted((folder / "deleted").glob("tombstones.*.ndjson")):
+                run = _run_of(path)
+                for _, value, _ in values(path, _EVERYTHING):
+                    if isinstance(value.get("id"), str) and isinstance(value.get("resourceType"), str):
+                        found[value["resourceType"], value["id"]] = run
+            if found:
+                self._folders[folder] = found
+
+    def __bool__(self) -> bool:
+        return bool(self._folders)
+
+    def hold(self, file: str, resource: dict[str, Any]) -> bool:
+        """Whether this copy of a resource was deleted."""
+        if not self._folders:
+            return False
+        path = Path(file)
+        found = self._folders.get(path.parent)
+        if found is None:
+            return False
+        key = (resource.get("resourceType"), resource.get("id"))
+        deleted = found.get(key) if isinstance(key[1], str) else None  # type: ignore[arg-type]
+        return deleted is not None and _run_of(path) <= deleted
+
+
+def _run_of(path: Path) -> int:
+    """The number of the export run in a file name: Observation.002.0001.ndjson, tombstones.002.ndjson."""
+    parts = path.name.split(".")
+    return int(parts[1]) if len(parts) > 2 and parts[1].isdecimal() else 0
+
+
 def new_digest() -> Any:
     """SHA-256, the hash that names inputs in manifests."""
     return hashlib.sha256()

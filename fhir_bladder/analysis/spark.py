@@ -105,6 +105,8 @@ class _Job:
         self.asked = asked
         self.result = TableResult(columns=asked.columns)
         self.files = sources.expand(paths, self.result.errors.append)
+        if sources.Tombstones(self.files):
+            raise UnsupportedError("the export folder holds deletions", "--engine spark", "use --engine local for it")
         self.parts = _parts(self.files)
         self.rejected: list[Rejected] = []
         self.misfits: list[Rejected] = []

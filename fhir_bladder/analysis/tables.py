@@ -81,6 +81,7 @@ class _Run:
         self.exit = contextlib.ExitStack()
         self.folder = Path(self.exit.enter_context(tempfile.TemporaryDirectory(prefix="fhir-bladder-")))
         self.files = sources.expand(_spooled(paths, self.folder), self.result.errors.append)
+        self.deleted = sources.Tombstones(self.files)
         self.census = self.exit.enter_context(Census(asked.include, asked.key_system))
         self.digests: dict[str, Any] = {}
         self.patients = builtin.Patients()
@@ -158,6 +159,9 @@ class _Run:
         for piece in self._pieces(parse, first=True):
             resource = piece.value
             ordinal = len(self.census.reasons)
+            if self.deleted.hold(piece.file, resource):
+                self.census.skip(census.DELETED)
+                continue
             head = census.header(resource, self.asked.key_system)
             self.census.see(head)
             if head.type == "Patient":
@@ -180,7 +184,12 @@ class _Run:
             for piece in self._pieces(decoding.pruned(keys), first=survey):
                 ordinal += 1
                 head = header(piece.value, key_system)
-                reason = count.see(head) if survey else count.final(ordinal, head)
+                if not survey:
+                    reason = count.final(ordinal, head)
+                elif self.deleted.hold(piece.file, piece.value):
+                    reason = count.skip(census.DELETED)
+                else:
+                    reason = count.see(head)
                 if reason:
                     if reason == census.OLDER and older is not None and not survey:
                         older.write(_line(piece))

@@ -16,6 +16,7 @@ import pytest
 
 from fhir_bladder import wire
 from fhir_bladder.analysis import census
+from fhir_bladder.analysis.report import gather
 from fhir_bladder.analysis.tables import table
 from fhir_bladder.errors import ConfigError, InputError
 
@@ -393,3 +394,23 @@ def test_progress_is_told(record: Any, observations: Any, tmp_path: Path) -> Non
 
 
 Make = Callable[..., Json]
+
+
+def test_what_an_export_reported_deleted_is_left_out(
+    record: Any, observations: Any, stored: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    """Folder as `export` leaves it: files by run, `deleted/tombstones.<run>.ndjson`; a later copy counts again."""
+    folder = tmp_path / "export"
+    (folder / "deleted").mkdir(parents=True)
+    exams = [stored(observations(record(exam_number=str(n)))[0], f"o{n}") for n in range(3)]
+    (folder / "Observation.001.0001.ndjson").write_bytes(b"".join(wire.dumps(e) + b"\n" for e in exams))
+    (folder / "Observation.003.0001.ndjson").write_bytes(wire.dumps(exams[2]) + b"\n")
+    gone = [{"resourceType": "Observation", "id": "o1"}, {"resourceType": "Observation", "id": "o2"}]
+    (folder / "deleted" / "tombstones.002.ndjson").write_bytes(b"".join(wire.dumps(g) + b"\n" for g in gone))
+    own: Json = {"resource": "Observation", "select": [{"column": [{"name": "id", "path": "id"}]}]}
+    for view, column in (("exams", "resource_id"), (own, "id")):
+        result = table([folder], view, tmp_path / "t.csv")
+        assert sorted(row[column] for row in read_csv(tmp_path / "t.csv")) == ["o0", "o2"]
+        assert result.counts["deleted"] == 2
+    material = gather([folder])
+    assert sorted(exam.record.exam_number for exam in material.exams) == ["0", "2"]

@@ -115,7 +115,7 @@ def gather(
         material.made_at = now
     files = sources.expand(paths, material.errors.append)
     material.files = [path.name for path in files]
-    reading = _Reading(material, zone, key_system)
+    reading = _Reading(material, zone, key_system, files)
     for path in files:
         reading.file(path)
     return complete(material, [*reading.from_records(), *reading.from_resources()], receipt_paths, now)
@@ -185,13 +185,14 @@ def _exam(record: ExamRecord, key: str, settings: Settings, **more: Any) -> Exam
 class _Reading:
     """Sorts the lines of the files: records, and FHIR resources, of which Patients and Devices come first."""
 
-    def __init__(self, material: Material, zone: ZoneInfo | None, key_system: str) -> None:
+    def __init__(self, material: Material, zone: ZoneInfo | None, key_system: str, files: Sequence[Path]) -> None:
         self.material = material
         self.zone = zone
         self.key_system = key_system
         self.records: dict[str, Exam] = {}
         self.resources: list[dict[str, Any]] = []
         self.parse = decoding.pruned(Keys(whole=True))
+        self.deleted = sources.Tombstones(files)
 
     def file(self, path: Path) -> None:
         """Read one file; what is no exam is kept with its reason."""
@@ -210,7 +211,8 @@ class _Reading:
             if reason:
                 self.material.refused.append(Refused(path.name, line, reason))
             elif "resourceType" in value:
-                yield value
+                if not self.deleted.hold(str(path), value):
+                    yield value
             else:
                 self._record(path, line, value)
 
