@@ -187,7 +187,10 @@ class Explainer:
                 expected="a value or children", hint="leave the element out", node=table.node,
             )  # fmt: skip
         self._missing(value, table, path, report)
+        held = not table.resource or "contained" in value
         for constraint in table.constraints:
+            if not held and constraint.expression.startswith("contained."):
+                continue  # dom-2, dom-4, dom-5 ask about contained resources only
             self._invariant(constraint, value, None, table.focus, path, report, context, table.node)
         values.typed(value, table, path, report, self.schema)
 

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 
 _BLANK = re.compile(r"[ \t\n\r]*").match
+_WHITE = frozenset(" \t\n\r")
 _DECODER = json.JSONDecoder(strict=False)
 _SCAN = json.decoder.scanstring  # type: ignore[attr-defined] # the C scanner of the standard library
 Step = str | int
@@ -47,6 +48,8 @@ class Places:
         return before + 1, offset - self.text.rfind("\n", 0, offset)
 
     def _skip(self, at: int) -> int:
+        if self.text[at : at + 1] not in _WHITE:
+            return at
         return _BLANK(self.text, at).end()  # type: ignore[union-attr]
 
     def _member(self, at: int, key: str) -> tuple[int, int] | None:
