@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
-from fhir_bladder.errors import ConfigError
 
 
 @click.command("table", cls=common.VerbCommand)
@@ -33,6 +32,7 @@ def command(
     include: str,
 ) -> None:
     """NDJSON files, Bundles or export folders to a tidy table, with dictionary, exclusions and manifest beside it."""
+    from fhir_bladder.analysis.pseudonyms import read_secret
     from fhir_bladder.analysis.tables import table
 
     with common.progress("resources") as advance:
@@ -43,7 +43,7 @@ def command(
             stream=None if out else sys.stdout.buffer,
             include=[reason.strip() for reason in include.split(",") if reason.strip()],
             key_system=common.site_value("key_system", ""),
-            pseudonyms=_secret(pseudonyms) if pseudonyms else None,
+            pseudonyms=read_secret(pseudonyms) if pseudonyms else None,
             shift_dates=shift_dates,
             engine=engine,
             progress=advance,
@@ -57,13 +57,3 @@ def command(
     for file in result.files:
         common.say(f"wrote {file}")
     common.finish(result.exit_codes)
-
-
-def _secret(path: Path) -> bytes:
-    """The secret of the pseudonyms; refused where others can read it or where it is short."""
-    from fhir_bladder.exchange.credentials_keys import private_bytes
-
-    secret = private_bytes(path, "--pseudonyms").strip()
-    if len(secret) < 16:
-        raise ConfigError("the secret is shorter than 16 bytes", str(path), "write 32 random bytes into it")
-    return secret
