@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 from fhir_bladder.conformance.positions import Places, Step
@@ -73,9 +74,14 @@ class Spot(Path):
 
 def near(word: str, options: Iterable[str]) -> str:
     """`did you mean …?` for the nearest option, or nothing."""
+    return _near(word[:200], tuple(options))
+
+
+@lru_cache(maxsize=4096)
+def _near(word: str, pool: tuple[str, ...]) -> str:
+    """The same mistake comes again and again in a stream, so answers are remembered."""
     import difflib  # only when there is something to say
 
-    pool = list(options)
     lower = {o.lower(): o for o in pool}
     found = lower.get(word.lower()) or next(iter(difflib.get_close_matches(word, pool, 1, 0.7)), "")
     return f"did you mean {found}?" if found else ""
