@@ -94,13 +94,13 @@ def record(
         ("uterus_present", by_code.get("uterus-assumed", {}).get("valueBoolean")),
         ("void_state", _void_state(by_code["void-state"])),
         ("void_attempt", _void_attempt(by_code.get("void-attempt"))),
-        ("voided_at", back.extension_time(own, N.VOIDED_AT)),
+        ("voided_at", back.extension_time(exam, own, N.VOIDED_AT)),
         ("voided_volume", _quantity(by_code.get("voided-volume"))),
         ("void_measured", own.get(N.VOID_MEASURED, {}).get("valueBoolean")),
         ("earlier_voids", [_earlier(part) for code, part in components if code == "earlier-void"] or None),
-        ("catheter_removed_at", back.extension_time(own, N.CATHETER_REMOVED_AT)),
+        ("catheter_removed_at", back.extension_time(exam, own, N.CATHETER_REMOVED_AT)),
         ("catheterised_volume", _quantity(by_code.get("catheterised-volume"))),
-        ("catheterised_at", back.extension_time(own, N.CATHETERISED_AT)),
+        ("catheterised_at", back.extension_time(exam, own, N.CATHETERISED_AT)),
     ]
     found += [
         (field, by_code[code]["valueBoolean"])
@@ -115,7 +115,7 @@ def record(
         ("diameters", _diameters(by_code)),
         ("wall", _wall(by_code, own)),
         ("verified", _verified(exam, own)),
-        ("action", _action(own.get(N.ACTION))),
+        ("action", _action(exam, own.get(N.ACTION))),
         ("status", own.get(N.STATUS_AS_RECEIVED, {}).get("valueCode") or exam.get("status")),
         ("supersedes", _supersedes(own.get(N.REPLACES))),
         ("synthetic", _synthetic(exam, own)),
@@ -196,7 +196,7 @@ def _earlier(part: Element) -> Element:
     own = back.extensions(part)
     return back.given(
         (
-            ("at", back.extension_time(own, N.VOID_AT)),
+            ("at", back.extension_time(part, own, N.VOID_AT)),
             ("volume", _quantity(part)),
             ("measured", own.get(N.VOID_MEASURED, {}).get("valueBoolean")),
         )
@@ -231,7 +231,7 @@ def _scans(components: list[tuple[str, Element]]) -> list[Element]:
             back.given(
                 (
                     ("scan_number", own[N.SCAN_NUMBER].get("valueInteger")),
-                    ("taken_at", back.extension_time(own, N.TAKEN_AT)),
+                    ("taken_at", back.extension_time(part, own, N.TAKEN_AT)),
                     ("volume", _quantity(part)),
                     ("absent_reason", reason),
                     ("centring", "unknown" if centring == "centring-unknown" else centring),
@@ -251,7 +251,7 @@ def _diameters(by_code: dict[str, Element]) -> Element | None:
         (
             ("scan_number", own.get(N.SCAN_NUMBER, {}).get("valueInteger")),
             *((name, _quantity(by_code.get(name))) for name in ("length", "width", "height")),
-            ("coefficient", back.decimal(own[N.COEFFICIENT]) if N.COEFFICIENT in own else None),
+            ("coefficient", back.decimal(by_code["length"], own, N.COEFFICIENT)),
         )
     )
 
@@ -276,14 +276,14 @@ def _verified(exam: Element, own: dict[str, Element]) -> Element | None:
     )
 
 
-def _action(extension: Element | None) -> Element | None:
+def _action(exam: Element, extension: Element | None) -> Element | None:
     if extension is None:
         return None
     own = back.extensions(extension)
     return back.given(
         (
             ("what", _ACTIONS.get(own.get("what", {}).get("valueCode", ""))),
-            ("at", back.extension_time(own, "at")),
+            ("at", back.received_in(exam, N.ACTION) or own.get("at", {}).get("valueDateTime")),
             ("note", own.get("note", {}).get("valueString")),
         )
     )

@@ -36,9 +36,20 @@ def time(element: Element, name: str) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def extension_time(found: dict[str, Element], url: str) -> str | None:
-    """The dateTime of an extension as received."""
-    return time(found[url], "valueDateTime") if url in found else None
+def received_in(element: Element, url: str) -> str | None:
+    """What `as-received` beside the extension with this URL says of it."""
+    name = url.rpartition("/")[2] + " "
+    for extension in element.get("extension", ()):
+        if extension.get("url") == N.AS_RECEIVED and str(extension.get("valueString")).startswith(name):
+            return str(extension["valueString"])[len(name) :]
+    return None
+
+
+def extension_time(element: Element, found: dict[str, Element], url: str) -> str | None:
+    """The dateTime of an element's extension as received. found: `extensions(element)`."""
+    if url not in found:
+        return None
+    return received_in(element, url) or found[url].get("valueDateTime")
 
 
 def _number(value: Any) -> Decimal:
@@ -82,12 +93,12 @@ def quantity(element: Element) -> Element:
     return found
 
 
-def decimal(extension: Element) -> Decimal:
-    """The decimal of an extension."""
-    marks = _sibling(extension, "valueDecimal")
-    if (received := marks.get(N.AS_RECEIVED)) is not None:
-        return _number(received["valueString"])
-    return _digits(extension["valueDecimal"], marks)
+def decimal(element: Element, found: dict[str, Element], url: str) -> Decimal | None:
+    """The decimal of an element's extension as received. found: `extensions(element)`."""
+    if url not in found:
+        return None
+    received = received_in(element, url)
+    return _digits(found[url]["valueDecimal"], {}) if received is None else _number(received)
 
 
 def identifier(element: Element | None) -> Element | None:

@@ -159,7 +159,7 @@ def _scan_extensions(scan: Scan) -> list[Element]:
     )
     if scan.taken_at is None:
         return found
-    return [found[0], values.time_extension(N.TAKEN_AT, scan.taken_at), *found[1:]]
+    return [found[0], *values.time_extension(N.TAKEN_AT, scan.taken_at), *found[1:]]
 
 
 @lru_cache(maxsize=1024)
@@ -182,7 +182,7 @@ def _of_scan(
 def _diameters(context: _Context) -> list[Item]:
     diameters = context.record.diameters
     assert diameters is not None
-    extension = [values.decimal_extension(N.COEFFICIENT, diameters.coefficient), RECEIVED]
+    extension = [*values.decimal_extension(N.COEFFICIENT, diameters.coefficient), RECEIVED]
     of_scan = ""
     if diameters.scan_number is not None:
         extension.insert(0, {"url": N.SCAN_NUMBER, "valueInteger": diameters.scan_number})
@@ -326,7 +326,7 @@ def _earlier(context: _Context) -> list[Item]:
     items = []
     for position, void in enumerate(earlier, 1):
         text = words.earlier_text(position, len(earlier), void.measured)
-        extension = [values.time_extension(N.VOID_AT, void.at)]
+        extension = values.time_extension(N.VOID_AT, void.at)
         if void.measured is not None:
             extension.append(_MEASURED[void.measured])
         body: Element = {"code": context.options.book.code("earlier-void", text, False, context.extras)}

@@ -69,15 +69,15 @@ def build(
     if record.verified is not None:
         add({"url": N.VERIFIED_BY, "valueString": record.verified.by})
     if record.action is not None:
-        add(_action(record.action))
+        found += _action(record.action)
     if record.voided_at is not None:
-        add(values.time_extension(N.VOIDED_AT, record.voided_at))
+        found += values.time_extension(N.VOIDED_AT, record.voided_at)
     if record.void_measured is not None:
         add(_MEASURED[record.void_measured])
     if record.catheter_removed_at is not None:
-        add(values.time_extension(N.CATHETER_REMOVED_AT, record.catheter_removed_at))
+        found += values.time_extension(N.CATHETER_REMOVED_AT, record.catheter_removed_at)
     if record.catheterised_at is not None:
-        add(values.time_extension(N.CATHETERISED_AT, record.catheterised_at))
+        found += values.time_extension(N.CATHETERISED_AT, record.catheterised_at)
     if record.synthetic is False:
         add(_NOT_SYNTHETIC)
     return found
@@ -117,10 +117,13 @@ def _wall_context(wall: Wall) -> Element | None:
     return {"url": N.WALL_CONTEXT, "extension": parts} if parts else None
 
 
-def _action(action: Action) -> Element:
+def _action(action: Action) -> list[Element]:
     parts: list[Element] = [{"url": "what", "valueCode": ACTIONS[action.what]}]
+    beside: list[Element] = []
     if action.at is not None:
-        parts.append(values.time_extension("at", action.at))
+        parts.append({"url": "at", "valueDateTime": action.at.wire})
+        if action.at.wire != action.at.text:
+            beside.append(values.received_in(N.ACTION, action.at.text))
     if action.note is not None:
         parts.append({"url": "note", "valueString": action.note})
-    return {"url": N.ACTION, "extension": parts}
+    return [{"url": N.ACTION, "extension": parts}, *beside]

@@ -1,8 +1,7 @@
 """Room `mapping`: the same resources as typed models, for those who want them. Needs the extra `models`.
 
-`fhir.resources` has no R4 4.0.1; its R4B models agree with R4 in every element used here but one: they know no siblings
-(`_valueDateTime`) of an extension's value, so what stands there (`as-received`, `quantity-precision`) is left out. They
-are a cross-check and a convenience: decimals lose trailing zeros there too, so nothing of ours passes through them.
+`fhir.resources` has no R4 4.0.1; its R4B models agree with R4 in every element used here. They are a cross-check and a
+convenience: decimals lose trailing zeros there, so nothing of ours passes through them.
 """
 
 from __future__ import annotations
@@ -25,19 +24,9 @@ def typed(resource: dict[str, Any]) -> Any:
     kind = str(resource.get("resourceType", ""))
     try:
         model = get_fhir_model_class(kind)
-        return model.model_validate_json(wire.dumps(_known(resource)))
+        return model.model_validate_json(wire.dumps(resource))
     except (KeyError, LookupError):
         raise RecordError(f"no model is known for {kind!r}", "resourceType", "give an R4 resource") from None
     except ValueError as error:
         first = str(error).splitlines()
         raise RecordError(f"the model of {kind} refuses it: {'; '.join(first[1:3])}", kind, "validate it") from None
-
-
-def _known(value: Any) -> Any:
-    """A copy without the siblings that the models do not know."""
-    if isinstance(value, list):
-        return [_known(item) for item in value]
-    if not isinstance(value, dict):
-        return value
-    extension = "url" in value
-    return {name: _known(item) for name, item in value.items() if not (extension and name.startswith("_value"))}

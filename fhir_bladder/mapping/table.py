@@ -187,7 +187,8 @@ record comes back otherwise; a test holds this page to the code. To write it aga
 
 `component[x]` and `Observation[x]` are the ones with the local code `x`, `extension(x)` the one whose URL ends in `x`.
 Values in another unit, times without seconds and numbers with many digits carry `extension(as-received)` beside the
-normalised value, and are read from there; trailing zeros are kept by `quantity-precision`. The scan that is the result
+normalised value, and are read from there; for the value of an extension it stands beside that extension and starts with
+its name. Trailing zeros are kept by `quantity-precision`. The scan that is the result
 is the component `volume`, the others are `scan-volume`; a detrusor's thickness has codes of its own. With
 `--as observations` the patient's first identifier stands in `Observation.subject.identifier`; a patient without
 identifier is contained in the Observation.

@@ -1,7 +1,9 @@
 """Room `mapping`: datatypes: quantities, times, extensions, absent reasons. May import exam, terminology.
 
 What had to be normalised carries `as-received`; a decimal with trailing zeros carries `quantity-precision`, so that it
-survives servers that rewrite numbers. Constant parts are shared between resources: read, never change them.
+survives servers that rewrite numbers. Where the value of an extension had to be normalised, `as-received` stands beside
+that extension and starts with its name: R4 would allow it within (`_valueDateTime`), but servers built on
+`fhir.resources` refuse such a resource. Constant parts are shared between resources: read, never change them.
 """
 
 from __future__ import annotations
@@ -86,18 +88,19 @@ def amount(value: Decimal | int, unit: str) -> Element:
     return result
 
 
-def decimal_extension(url: str, value: Decimal) -> Element:
-    """An extension with a received decimal, digits kept as in `quantity`."""
+def received_in(url: str, text: str) -> Element:
+    """The text as received of the extension with this URL, to stand beside it."""
+    return received(f"{url.rpartition('/')[2]} {text}")
+
+
+def decimal_extension(url: str, value: Decimal) -> list[Element]:
+    """An extension with a received decimal, and its text where a reader of numbers would lose digits."""
     plain, text = _plain(value), str(value)
     result: Element = {"url": url, "valueDecimal": plain}
-    marks = []
-    if places := places_to_keep(str(plain)):
-        marks.append({"url": N.PRECISION, "valueInteger": places})
-    if text != str(plain) or "E" in text or len(plain.as_tuple().digits) > SAFE_DIGITS:
-        marks.append(received(text))
-    if marks:
-        result["_valueDecimal"] = {"extension": marks}
-    return result
+    digits = len(plain.as_tuple().digits)
+    if text != str(plain) or "E" in text or digits > SAFE_DIGITS or places_to_keep(text):
+        return [result, received_in(url, text)]
+    return [result]
 
 
 def put_time(target: Element, name: str, time: Timestamp) -> None:
@@ -107,11 +110,11 @@ def put_time(target: Element, name: str, time: Timestamp) -> None:
         target["_" + name] = {"extension": [received(time.text)]}
 
 
-def time_extension(url: str, time: Timestamp) -> Element:
-    """An extension with a dateTime."""
-    result: Element = {"url": url}
-    put_time(result, "valueDateTime", time)
-    return result
+def time_extension(url: str, time: Timestamp) -> list[Element]:
+    """An extension with a dateTime, and the text as received where it is another."""
+    wire = time.wire
+    result: Element = {"url": url, "valueDateTime": wire}
+    return [result] if wire == time.text else [result, received_in(url, time.text)]
 
 
 _DISPLAYS = {
