@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import copy
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from fhir_bladder.conformance.explain import Explainer
@@ -187,25 +187,39 @@ class Guided:
             return plain
         return {**self.full(r, self.schema.table(field.node, code), depth), **plain}
 
-    def grown(self, r: random.Random, seed: dict[str, Any], root: Table) -> Iterator[tuple[dict[str, Any], list[Any]]]:
-        """For every object and every key it lacks: the seed with that key, full, and the steps to the object."""
+    def grown(
+        self, r: random.Random, seed: dict[str, Any], root: Table, good: Callable[[dict[str, Any]], bool]
+    ) -> Iterator[tuple[dict[str, Any], list[Any]]]:
+        """For every object and every key it lacks: the seed with that key, as full as stays valid, and where it is."""
         for number, (_, table) in enumerate(self.tables(seed, root)):
             for field in table.fields.values():
                 if field.node.max == 0 or field.type.code == "Resource":
                     continue
-                made = copy.deepcopy(seed)
-                value = self.tables(made, root)[number][0]
-                if field.key in value:
-                    continue
-                new = self.filled(r, field, 1)
-                value[field.key] = [new] if field.node.many else new
-                yield made, [value, field.key]
+                for attempt in range(8):
+                    made = copy.deepcopy(seed)
+                    value = self.tables(made, root)[number][0]
+                    if field.key in value:
+                        break
+                    if field.node.choice:
+                        for key in table.choices[field.node.name][1]:
+                            value.pop(key, None)
+                    new = self.filled(r, field, 1) if attempt == 0 else self.value(r, field, r.choice((0, 1, 2)))
+                    value[field.key] = [new] if field.node.many else new
+                    if good(made):
+                        yield made, [value, field.key]
+                        if attempt:
+                            break
 
     def systematic(
-        self, r: random.Random, seed: dict[str, Any], root: Table, bad: list[Any]
+        self,
+        r: random.Random,
+        seed: dict[str, Any],
+        root: Table,
+        bad: list[Any],
+        good: Callable[[dict[str, Any]], bool],
     ) -> Iterator[dict[str, Any]]:
         """Every key that can be added, and inside it every place deleted, doubled, renamed and set to each bad value."""
-        for made, (value, key) in self.grown(r, seed, root):
+        for made, (value, key) in self.grown(r, seed, root, good):
             yield made
             held = value[key]
             count = len(places({"x": held}))

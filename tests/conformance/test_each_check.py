@@ -133,7 +133,7 @@ def documents(validator: Validator, corpus: Any, share: float) -> list[Any]:
     for source, keep in (
         (by_hand(), 1.0),
         (corpus.single_changes(SEED), share),
-        (guided.systematic(r, SEED, root, BAD), share),
+        (guided.systematic(r, SEED, root, BAD, validator.acceptor.accepts), share),
     ):
         for value in source:
             if keep < 1 and r.random() > keep:
