@@ -432,10 +432,6 @@ class Outbox:
             found = self._connection.execute(f"SELECT {column} FROM payload WHERE exam = ?", (number,)).fetchone()
         return zlib.decompress(found[0]) if found and found[0] else b""
 
-    def bundles(self, numbers: Iterable[int]) -> dict[int, bytes]:
-        """Several transaction Bundles at once."""
-        return {number: self.bundle(number) for number in numbers}
-
     def replaced_by(self, target: str, keys: Sequence[str]) -> dict[str, str]:
         """Of these exam keys, those that a delivered exam of this outbox replaces, and by which key."""
         marks = ",".join("?" * len(keys))

@@ -16,14 +16,14 @@ from decimal import Decimal
 
 import msgspec
 
-from fhir_bladder.errors import RecordError, ServerError
+from fhir_bladder.errors import RecordError
 from fhir_bladder.exchange import life, push_plan
 from fhir_bladder.exchange.outbox import Outbox, Result, Row
 from fhir_bladder.exchange.patients import Guard
 from fhir_bladder.exchange.proof import Proof
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_ensure import Ensurer, Latch, NotTaken
-from fhir_bladder.exchange.push_link import Link, Refused
+from fhir_bladder.exchange.push_link import Link
 from fhir_bladder.exchange.push_look import Job, Looker
 from fhir_bladder.exchange.push_options import PushOptions
 from fhir_bladder.exchange.push_send import CONFLICT, Entry, Outcome, Sender
@@ -426,6 +426,3 @@ def set_device(exam: Exam, reference: Json) -> dict[str, Json]:
         if "device" in observation:
             observation["device"].update(reference)
     return {url: {"identifier": {"system": system, "value": value}} | reference} if url else {}
-
-
-__all__ = ["Delivery", "Refused", "ServerError", "Sizes", "set_device", "set_subject"]

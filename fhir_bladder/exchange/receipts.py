@@ -15,6 +15,9 @@ from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exchange.outbox import Row
 
+_QUOTING = frozenset({"unreadable", "invalid"})
+"""Holds whose words may quote the record; a receipt then says where the words are."""
+
 
 def receipt(row: Row) -> dict[str, Any]:
     """The receipt of a row: fixed keys, empty ones left out."""
@@ -24,7 +27,7 @@ def receipt(row: Row) -> dict[str, Any]:
         "state": row.state,
         "status": row.status,
         "code": row.code,
-        "reason": row.reason,
+        "reason": f"{row.code}: see outbox show '#{row.id}'" if row.code in _QUOTING else row.reason,
         "location": row.location,
         "version": row.version,
         "etag": row.etag,
