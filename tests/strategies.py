@@ -197,6 +197,8 @@ def records(draw: st.DrawFn) -> dict[str, Any]:
     found = draw(st.fixed_dictionaries(required, optional=optional))
     if rule is not None:
         found["choice_rule"] = rule
+    if found.get("supersedes") == found["exam_number"]:  # refused
+        del found["supersedes"]
     return found
 
 

@@ -115,6 +115,8 @@ Text = Annotated[str, Field(pattern=_TEXT, max_length=MAX_TEXT)]
 Uri = Annotated[str, Field(pattern=_URI, max_length=MAX_TEXT)]
 DateText = Annotated[str, BeforeValidator(_date), WithJsonSchema({"type": "string", "pattern": _DATE_SCHEMA})]
 Time = Annotated[Timestamp, BeforeValidator(_timestamp), WithJsonSchema({"type": "string", "pattern": _TIME_SCHEMA})]
+# R4 integer: 32 bits.
+ScanNumber = Annotated[int, Field(ge=1, le=2**31 - 1)]
 Number = Annotated[Decimal, BeforeValidator(_decimal), WithJsonSchema({"type": "number"})]
 _Item = TypeVar("_Item")
 # An empty list says nothing: it equals an absent one.
@@ -242,7 +244,7 @@ class EarlierVoid(Part):
 class Scan(Part):
     """One acquisition: a volume, or the reason for none."""
 
-    scan_number: int = Field(ge=1)
+    scan_number: ScanNumber
     taken_at: Time | None = None
     volume: ScanVolume | None = None
     absent_reason: AbsentReason | None = None
@@ -265,7 +267,7 @@ class Scan(Part):
 class Diameters(Part):
     """Three diameters of one scan, and the coefficient its volume was computed with."""
 
-    scan_number: int | None = Field(default=None, ge=1)
+    scan_number: ScanNumber | None = None
     length: Length
     width: Length
     height: Length
@@ -275,7 +277,7 @@ class Diameters(Part):
 class Wall(Part):
     """The wall as measured on one scan. `caliper_thickness` was measured by hand."""
 
-    scan_number: int | None = Field(default=None, ge=1)
+    scan_number: ScanNumber | None = None
     layer: Layer | None = None
     thickness: Length | None = None
     caliper_thickness: Length | None = None
@@ -347,6 +349,13 @@ class ExamRecord(Part):
         volumes = [(scan.scan_number, scan.volume.comparator if scan.volume else None) for scan in self.scans]
         for problem in broken_rules(volumes, self.reported_scan, self.choice_rule):
             refuse(problem.id, problem.what, problem.remedy, field=problem.field)
+        if self.supersedes == self.exam_number:  # it would retract itself on the server
+            refuse(
+                "supersedes-itself",
+                "the exam supersedes itself",
+                "name the older exam; a corrected exam of the same number has status amended or corrected",
+                field="supersedes",
+            )
         return self
 
 

@@ -130,6 +130,7 @@ _IDS = {
     "too_short": "list-empty",
     "too_long": "list-too-long",
     "greater_than_equal": "number-too-small",
+    "less_than_equal": "number-too-large",
 }
 _WANTED = {
     "string_type": ("a text", "put it in quotation marks"),
@@ -163,6 +164,8 @@ def _wording(kind: str, value: Any, context: dict[str, Any], path: str) -> tuple
         return f"has more than {context['max_length']:,} entries", "split the record"
     if kind == "greater_than_equal":
         return f"is {shown(value, path)}, below {context['ge']}", "count from 1"
+    if kind == "less_than_equal":
+        return f"is {shown(value, path)}, above {context['le']}", "count from 1"
     return f"is not what the record format takes here: {shown(value, path)}", "see the exam record's table of fields"
 
 

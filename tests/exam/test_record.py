@@ -96,6 +96,8 @@ WRONG = [
     ("scans", {}, "wrong-type", "scans", "must be a list, not an object"),
     ("scans.0", 5, "wrong-type", "scans.0", "must be an object, not a number"),
     ("scans.0.scan_number", 0, "number-too-small", "scans.0.scan_number", "count from 1"),
+    ("scans.0.scan_number", 2**31, "number-too-large", "scans.0.scan_number", "above 2147483647"),  # R4 integer
+    ("wall.scan_number", 2**31, "number-too-large", "wall.scan_number", "above 2147483647"),
     ("scans.0.scan_number", Decimal("1.5"), "wrong-type", "scans.0.scan_number", "must be a whole number"),
     ("scans.0.scan_number", "1", "wrong-type", "scans.0.scan_number", "must be a whole number, not a text"),
     ("scans.1.scan_number", 1, "scan-number-twice", "scans.1.scan_number", "scan number 1 stands twice"),
@@ -110,6 +112,7 @@ WRONG = [
     ("earlier_voids", [{}], "field-missing", "earlier_voids.0.at", "is missing"),
     ("verified.by", ABSENT, "field-missing", "verified.by", "is missing"),
     ("action", {"note": "told the ward"}, "field-missing", "action.what", "is missing"),
+    ("supersedes", "2026-00417", "supersedes-itself", "supersedes", "supersedes itself"),
     ("status", "done", "value-not-listed", "status", "write final, preliminary"),
 ]
 
