@@ -11,6 +11,7 @@ from html import escape
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.exam.model import Quantity, Scan
 from fhir_bladder.measurement import Calculated, Choice
+from fhir_bladder.measurement.choice import place_of
 
 STATE = {"pre-void": " before voiding", "post-void": " after voiding", "unspecified": ", void state not stated"}
 ABSENT_SCAN = {
@@ -33,13 +34,13 @@ def volume_text(record: ExamRecord, choice: Choice) -> str:
     if choice.scan is None:
         return f"{text}, calculated, {choice.text}"
     if len(record.scans) > 1:
-        return f"{text}, scan {choice.scan.scan_number} of {len(record.scans)}"
+        return f"{text}, scan {place_of(choice.scan, record.scans)}"
     return text
 
 
 def scan_text(record: ExamRecord, choice: Choice, scan: Scan) -> str:
     """Text of a scan that is not itself the result."""
-    place = f"{scan.scan_number} of {len(record.scans)}"
+    place = place_of(scan, record.scans)
     volume = "bladder volume by ultrasound" + STATE[record.void_state]
     if choice.how in ("median", "mean") and scan.volume is not None:
         return f"Scan {place}, used for the {choice.how}: {volume}"
@@ -103,7 +104,7 @@ def text_line(record: ExamRecord, choice: Choice, calculated: Calculated, status
     if choice.how == "none" or scan is None:
         parts.append(choice.text)
     else:
-        parts.append(f"scan {scan.scan_number} of {len(record.scans)}")
+        parts.append(f"scan {place_of(scan, record.scans)}")
         if scan.centring in ("centred", "partly-centred", "not-centred"):
             parts.append(scan.centring.replace("-", " "))
         if scan.pubic_shadow:

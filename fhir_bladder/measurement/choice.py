@@ -5,6 +5,7 @@ Order: the stated scan; the stated rule; the only scan; the last one centred and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation
 from typing import NamedTuple
 
@@ -35,13 +36,19 @@ class Choice(NamedTuple):
     note: str = ""
 
 
+def place_of(scan: Scan, scans: Sequence[Scan]) -> str:
+    """`2 of 3`; the number alone where fewer scans came than were counted."""
+    number, total = scan.scan_number, len(scans)
+    return f"{number} of {total}" if number <= total else str(number)
+
+
 def choose(record: ExamRecord) -> Choice:
     """Which scan is the result; never raises on a record that the model accepts."""
     scans = record.scans
     if record.reported_scan is not None:
         for scan in scans:
             if scan.scan_number == record.reported_scan:
-                return _of("stated", scan, f"scan {scan.scan_number} of {len(scans)}, stated as the result")
+                return _of("stated", scan, f"scan {place_of(scan, scans)}, stated as the result")
         return _none(f"scan {record.reported_scan} was stated as the result, but is not among the scans")
     rule = record.choice_rule
     if rule is not None and rule != "operator":
@@ -51,7 +58,7 @@ def choose(record: ExamRecord) -> Choice:
     clear = [scan for scan in scans if scan.centring == "centred" and scan.pubic_shadow is False]
     if clear:
         scan = max(clear, key=_number)
-        text = f"scan {scan.scan_number} of {len(scans)}, the last one centred and free of pubic shadow"
+        text = f"scan {place_of(scan, scans)}, the last one centred and free of pubic shadow"
         return _of("last-clear", scan, text, "no scan was stated as the result; " + text)
     return _none(NONE_CHOSEN)
 
@@ -59,7 +66,7 @@ def choose(record: ExamRecord) -> Choice:
 def _by_rule(rule: str, scans: tuple[Scan, ...]) -> Choice:
     if rule == "last":
         scan = max(scans, key=_number)
-        return _of("last", scan, f"scan {scan.scan_number} of {len(scans)}, the last")
+        return _of("last", scan, f"scan {place_of(scan, scans)}, the last")
     with_volume = [scan for scan in scans if scan.volume is not None]
     if not with_volume:
         if len(scans) == 1:
@@ -69,7 +76,7 @@ def _by_rule(rule: str, scans: tuple[Scan, ...]) -> Choice:
         largest = _largest(with_volume)
         if largest is None:
             return _none("several scans, the largest cannot be told where one carries a comparator")
-        return _of("largest", largest, f"scan {largest.scan_number} of {len(scans)}, the largest")
+        return _of("largest", largest, f"scan {place_of(largest, scans)}, the largest")
     values = []
     for scan in with_volume:
         assert scan.volume is not None

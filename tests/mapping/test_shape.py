@@ -284,6 +284,14 @@ def test_received_mass_is_kept_beside_ours(record: Make, component: Find, exampl
     assert component(observation, "calculated-mass")["valueQuantity"]["value"] == Decimal("37.7")
 
 
+def test_a_scan_counted_beyond_those_that_came_is_named_by_number_alone(record: Make, component: Find) -> None:
+    scans = [{"scan_number": n, "volume": {"value": 200, "unit": "mL"}} for n in (1, 3)]
+    observation = panel(record(scans=scans, reported_scan=3, choice_rule=None, wall=None))
+    text = component(observation, "volume")["code"]["text"]
+    assert text.endswith(", scan 3")
+    assert "scan 1 of 2," in component(observation, "scan-volume")["code"]["text"]
+
+
 def test_time_as_received(record: Make) -> None:
     observation = panel(record(started_at="2026-11-18 10:42+0100"))
     assert observation["effectiveDateTime"] == "2026-11-18T10:42:00+01:00"
