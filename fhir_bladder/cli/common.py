@@ -219,9 +219,8 @@ def finding_line(finding: Finding) -> str:
     if finding.exam_number:
         place = f"{place} exam {finding.exam_number}".strip()
     where = " ".join(part for part in (place, finding.field or finding.path) if part)
-    return one_line(
-        " — ".join(part for part in (f"{finding.severity}: {finding.message}", where, finding.hint) if part)
-    )
+    severity = "error" if finding.severity == "fatal" else finding.severity
+    return one_line(" — ".join(part for part in (f"{severity}: {finding.message}", where, finding.hint) if part))
 
 
 def finish(codes: set[int]) -> NoReturn:

@@ -66,10 +66,11 @@ def _constant(path: str, value: Any) -> Any:
     if path.split(".")[0] in CONFIRMED:
         name = value.get("confirmed_by") if confirmed else None
         if not isinstance(name, str) or not name.strip():
-            shown = str(value["value"] if confirmed else value)
+            given = value["value"] if confirmed else value
+            shown = str(given).lower() if isinstance(given, bool) else f'"{given}"'
             raise ConfigError(
                 f"a constant for {path} changes what every result means and needs a name", where,
-                f'write {{ value = "{shown}", confirmed_by = "who, when" }}',
+                f'write {{ value = {shown}, confirmed_by = "who, when" }}',
             )  # fmt: skip
     value = value["value"] if confirmed and "confirmed_by" in value else value
     return value.isoformat() if isinstance(value, dt.date | dt.datetime) else value

@@ -22,6 +22,7 @@ MAX_DEPTH = 100
 MAX_NUMBER_LENGTH = 64
 """Longest number text taken; FHIR asks for 18 digits, a longer run is an error or an attack."""
 
+_MAX_INTEGER_LENGTH = 4_300  # what Python reads; rooms set narrower limits of their own
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -32,6 +33,12 @@ def _decimal(text: str) -> Decimal:
     if value and not -300 < value.adjusted() < 300:
         raise ValueError(f"number {text} is out of range")
     return value
+
+
+def _integer(text: str) -> int:
+    if len(text) > _MAX_INTEGER_LENGTH:
+        raise ValueError(f"number of {len(text)} characters")
+    return int(text)
 
 
 _DECODER = msgspec.json.Decoder(float_hook=_decimal)
@@ -93,7 +100,9 @@ def _check_slowly(data: bytes, max_depth: int) -> None:
     except UnicodeDecodeError as error:
         raise InputError("not UTF-8", f"byte {error.start + 1}", "save it as UTF-8") from None
     try:
-        json.loads(text, object_pairs_hook=_unique, parse_constant=_refuse_constant, parse_float=_decimal)
+        json.loads(
+            text, object_pairs_hook=_unique, parse_constant=_refuse_constant, parse_float=_decimal, parse_int=_integer
+        )
     except json.JSONDecodeError as error:
         raise InputError(
             f"not JSON: {error.msg[:1].lower()}{error.msg[1:]}",

@@ -11,7 +11,9 @@ import pytest
 def test_map_and_unmap(run, folder: Path) -> None:
     assert run("map", "exam.json", "-o", "out.ndjson").returncode == 0
     assert run("map", "refused.ndjson", "-o", "out.ndjson").returncode == 1
-    assert run("map", "none.ndjson", "exam.json", "-o", "out.ndjson").returncode == 3
+    done = run("map", "none.ndjson", "exam.json", "-o", "out.ndjson")
+    assert done.returncode == 3
+    assert done.stderr.startswith("error: cannot read the file"), "every error line begins alike, whatever its severity"
     assert len((folder / "out.ndjson").read_text().splitlines()) == 1, "the other file is still done"
     assert run("map").returncode == 2
     assert run("map", "exam.json", "--shape", "round").returncode == 2

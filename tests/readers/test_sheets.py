@@ -191,7 +191,7 @@ BAD_MAPS = [
     ("[columns]", 'encoding = "klingon"\n[columns]', "encoding 'klingon' is not known"),
     ("[columns]", 'delimiter = ";;"\n[columns]', "delimiter ';;'"),
     ("[columns]", "[columns", "not TOML"),
-    ("[columns]", "[constants]\nuterus_present = true\n[columns]", "needs a name"),
+    ("[columns]", "[constants]\nuterus_present = true\n[columns]", "write { value = true, confirmed_by"),
     ("[columns]", '[constants]\n"verified.by" = "me"\n[columns]', "needs a name"),
     ("[columns]", '[constants]\nexam_number = "1"\n[columns]', "both a column and a constant"),
     ("[columns]", '[constants]\nvoid_state = {value = "pre-void", confirmed_by = " "}\n[columns]', "needs a name"),

@@ -40,6 +40,7 @@ def test_trailing_zeros_are_kept() -> None:
     ("data", "says"),
     [
         (b'{"a":1,"a":2}', "'a' stands twice"),
+        (b'{"a":' + b"9" * 5000 + b"}", "number of 5000 characters"),
         (b'{"x":{"a":1,"b":{"c":1,"c":1}}}', "'c' stands twice"),
         (b'{"a":NaN}', "NaN"),
         (b'{"a":-Infinity}', "Infinity"),
