@@ -51,7 +51,8 @@ def commands() -> str:
 def _walk(
     command: click.Command, path: str, parent: click.Context | None
 ) -> Iterator[tuple[str, click.Command, click.Context]]:
-    context = click.Context(command, info_name=path.rsplit(" ", 1)[-1], parent=parent, terminal_width=100)
+    name = path.rsplit(" ", 1)[-1]
+    context = click.Context(command, info_name=name, parent=parent, terminal_width=100, **command.context_settings)
     yield path, command, context
     if isinstance(command, click.Group):
         for name in command.list_commands(context):

@@ -133,7 +133,7 @@ def embedded_server(
         server = uvicorn.Server(uvicorn.Config(app, log_level="critical", access_log=False, lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [sock]}, name="embedded-fhir", daemon=True)
         thread.start()
-        stack.callback(thread.join, 10)
+        stack.callback(thread.join, 60)
         stack.callback(setattr, server, "should_exit", True)
         deadline = time.monotonic() + start_timeout
         while not server.started:
