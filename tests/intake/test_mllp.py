@@ -321,7 +321,12 @@ def test_held_messages_are_read_again_with_a_new_map(
     with client(one.start()) as sender:
         assert fields_of(sender.ask(data), "MSA")[1] == "AA"
     assert [state for _, state in one.exams()] == ["held"]
-    assert any(event.text == "a message was held: nothing known" for event in one.events)
+    for _ in range(500):  # told after the answer went out
+        if any(event.text == "a message was held: nothing known" for event in one.events):
+            break
+        time.sleep(0.01)
+    else:
+        raise AssertionError([event.text for event in one.events])
     assert "code '7' of '99NEW' fills no field" in one.listener.status.write("running")["not_taken"]
     one.stop()
     (tmp_path / "map.toml").write_text(
