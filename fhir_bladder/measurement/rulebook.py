@@ -121,6 +121,8 @@ _TYPES: dict[str, type | tuple[type, ...]] = {
     )
     for field in fields(Rule)
 }  # fmt: skip
+_GREATEST = 20_000
+"""Above every limit in mL, mm, g, per cent, minutes, hours, days or months that a rule could mean."""
 _SITE_ONLY = ("locations", "received_model", "confirmed_by")
 _REQUIRED = ("id", "version", "title", "prompt", "citation", "certainty", "population", "technique", "units")
 _USE = ("rule", "confirmed_by", "locations", "filling_low", "filling_high", "received_model")
@@ -164,7 +166,7 @@ def switch_on(text: str, where: str = "rules") -> tuple[Rule, ...]:
             if key not in _USE:
                 raise ConfigError(f"{key!r} is not known in [[use]]", place, f"write one of {', '.join(_USE)}")
         name = use.get("rule")
-        if name not in rules:
+        if not isinstance(name, str) or name not in rules:
             raise ConfigError(f"no rule is called {name!r}", place, f"write one of {', '.join(rules)}")
         if name in used:
             raise ConfigError(f"rule {name!r} is switched on twice", place, "leave one out")
@@ -189,6 +191,7 @@ def _with_site(rule: Rule, use: dict[str, Any], place: str) -> Rule:
         if not stated[name]:
             what = "filling_low and filling_high" if name == "filling" else name
             raise ConfigError(f"rule {rule.id!r} does not know its {name} here", place, f"add {what}")
+    _consistent(rule, place)
     return rule
 
 
@@ -234,6 +237,8 @@ def _typed(table: dict[str, Any], place: str) -> dict[str, Any]:
             raise ConfigError(f"{name!r} is not known", place, f"write one of {', '.join(_TYPES)}")
         if not isinstance(value, wanted) or (isinstance(value, bool) and wanted is not bool):
             raise ConfigError(f"{name!r} has the wrong type", place, "see the rules that come with the package")
+        if isinstance(value, (int, Decimal)) and not (Decimal(value).is_finite() and 0 <= value <= _GREATEST):
+            raise ConfigError(f"{name} {value} cannot be meant", place, f"write a number from 0 to {_GREATEST}")
         if name in _CHOICES and value not in _CHOICES[name]:
             raise ConfigError(f"{name} {value!r} is not known", place, f"write one of {', '.join(_CHOICES[name])}")
         if isinstance(value, list):
@@ -258,6 +263,9 @@ def _consistent(rule: Rule, place: str) -> None:
         raise ConfigError("a rule needs one limit", place, "write one of above, at_least, below")
     if (rule.kind == "lasting") != (rule.months is not None):
         raise ConfigError("months and kind lasting belong together", place, "give both or none")
+    for name, low, high in (("age", rule.age_min, rule.age_max), ("filling", rule.filling_low, rule.filling_high)):
+        if low is not None and high is not None and low > high:
+            raise ConfigError(f"no {name} is both {low} or above and {high} or below", place, "exchange the two")
     if rule.consecutive < 1 or (rule.consecutive > 1 and rule.within_days is None):
         raise ConfigError("consecutive needs within_days", place, "say how far apart the readings may lie")
     if rule.quantity == "thickness" and (rule.layer is None or rule.method is None):
