@@ -90,6 +90,77 @@ def test_the_text_line_stays_one_line(record: Any, ndjson: Any) -> None:
     assert len(line.splitlines()) == 1
 
 
+def test_the_text_line_hides_nothing(record: Any, ndjson: Any) -> None:
+    """A letter shows a direction override as its name, so that what follows cannot be read backwards."""
+    hostile = {"by": "a\u202eb\u2066c", "at": "2026-03-18T10:44:00+01:00"}
+    [line] = text.lines(made([record(verified=hostile)], ndjson))
+    assert "verified by a⟨RIGHT-TO-LEFT OVERRIDE⟩b⟨LEFT-TO-RIGHT ISOLATE⟩c" in line
+
+
+def test_what_waits_has_an_owner(record: Any, ndjson: Any) -> None:
+    """Ward, else operator, else device; of what only a receipt tells, the device in its key."""
+    operator = {"identifier": {"system": "urn:x", "value": "12"}}
+    records = [
+        record(exam_number="1", verified=None),
+        record(exam_number="2", verified=None, location=None, operator=operator),
+        record(exam_number="3", verified=None, location=None),
+        record(exam_number="4"),
+    ]
+    held = [{"key": key, "state": "held"} for key in ("HT-0093/4", "HT%2F7/9", "no key")]
+    page = content.page(made(records, ndjson, receipt_paths=[ndjson(held, "r.ndjson")]))
+    assert {need.exam: need.owner for need in page.needs} == {
+        "1": "Ward H", "2": "operator 12", "3": "device HT-0093",
+        "HT-0093/4": "Ward H", "HT%2F7/9": "device HT/7", "no key": "",
+    }  # fmt: skip
+
+
+def test_methods_are_compared_within_patients(record: Any, ndjson: Any, tmp_path: Path) -> None:
+    """Repeats, callipers and catheters, by the formulas written out beside each check."""
+    scans = [(100, 110), (200, 200), (300, 330), (400, 400)]
+    records = []
+    for number, (one, two) in enumerate(scans):
+        repeats = [{"scan_number": n, "volume": {"value": v, "unit": "mL"}} for n, v in ((1, one), (2, two))]
+        wall = {"scan_number": 1, "layer": "whole-wall", "thickness": {"value": wire.loads(b"2.5"), "unit": "mm"},
+                "caliper_thickness": {"value": wire.loads(b"%.1f" % (2.4 - number / 10)), "unit": "mm"}}  # fmt: skip
+        records.append(
+            record(exam_number=str(number), scans=repeats, reported_scan=1, wall=wall,
+                   patient={"identifiers": [{"system": "urn:x", "value": f"H{min(number, 2)}"}]},
+                   catheterised_volume={"value": one - 10 * number, "unit": "mL"},
+                   catheterised_at=f"2026-03-18T10:4{number + 4}:00+01:00" if number < 3 else None)
+        )  # fmt: skip
+    material = made(records, ndjson)
+    found = {one.title: one for one in content.page(material).comparisons}
+    # Sw = √(Σd²/2n) = √((100 + 900)/8) = 11.18; coefficient 1.96·√2·Sw = 30.99
+    words = found["Repeats of one exam"].words
+    assert "(SD) 11.2 mL" in words and "at most 31 mL" in words and "8 scans of 4 of 4 exams" in words
+    # differences 0.1, 0.2 and of one patient 0.3, 0.4: bias of the means 0.1, 0.2, 0.35 = 0.2167
+    caliper = found["Automatic against caliper thickness, whole wall"]
+    assert caliper.words.startswith("Bias (automatic − caliper) +0.22 mm")
+    assert "4 pairs of 3 patients" in caliper.words
+    assert caliper.rows[1] == ("1", "2.5", "2.3", "+0.2", "200")
+    # differences 0, 10, 20: bias 10, SD 10, limits 10 ∓ 19.6; the fourth has no time of drainage
+    catheter = found["Scan against catheter"]
+    assert "Bias (scan − catheter) +10 mL" in catheter.words
+    assert re.search(r"agreement -10 \(.*\) to \+30 mL", catheter.words)
+    assert "Drained 2 to 4 min after the scan" in catheter.words
+    assert "Left out, 1: the time of drainage is unknown or before the scan." in catheter.words
+    assert len(catheter.rows) == 4
+    report(material, tmp_path / "r.html")
+    assert "Automatic against caliper thickness, whole wall" in read(tmp_path / "r.html").words
+
+
+def test_too_few_to_compare_says_so(record: Any, ndjson: Any) -> None:
+    found = content.page(made([record(catheterised_volume={"value": 170, "unit": "mL"})], ndjson)).comparisons
+    assert [one.title for one in found] == ["Repeats of one exam", "Scan against catheter"]
+    assert all("too few" in one.words.lower() for one in found)
+
+
+def test_a_calibration_to_come_is_no_calibration(record: Any, ndjson: Any) -> None:
+    device = {"serial": "HT-1", "calibrated_on": "2026-05-01"}
+    [row] = content.page(made([record(device=device)], ndjson)).calibration
+    assert row[2] == "in the future: check the date"
+
+
 def test_needs_a_person_longest_first(record: Any, ndjson: Any) -> None:
     records = [
         record(exam_number="1", verified=None, started_at="2026-03-18T10:42:00+01:00"),

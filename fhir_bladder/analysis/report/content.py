@@ -16,10 +16,11 @@ from typing import Any
 
 from fhir_bladder.analysis.report import display, plots
 from fhir_bladder.analysis.report.gather import Exam, Material, moment_of
+from fhir_bladder.analysis.report.methods import Comparison, comparisons
 from fhir_bladder.analysis.report.text import sentence
-from fhir_bladder.errors import Finding
+from fhir_bladder.errors import Finding, RecordError
 from fhir_bladder.exam import ExamRecord
-from fhir_bladder.mapping import words
+from fhir_bladder.mapping import split_key, words
 from fhir_bladder.measurement.rulebook import Rule
 
 VOID_MINUTES = 10
@@ -83,6 +84,7 @@ class Need:
     sort: float
     remedy: str
     anchor: str = ""
+    owner: str = ""
 
 
 @dataclass
@@ -109,8 +111,7 @@ class Page:
     finding_rates: list[tuple[str, str, str]]
     gaps: list[str]
     calibration: list[tuple[str, str, str, str]]
-    accuracy: list[tuple[str, ...]]
-    accuracy_words: str
+    comparisons: list[Comparison]
     rules: list[Any]
     refused: list[Any]
     files: list[str]
@@ -150,14 +151,13 @@ def page(material: Material, accepts: Callable[[Exam], bool] | None = None) -> P
     patients = [_patient(number, name, exams, material) for number, (name, exams) in enumerate(groups.items(), 1)]
     anchors = {exam.key: patient.anchor for patient in patients for exam in patient.exams}
     steps = flow(material, accepts)
-    accuracy, accuracy_words = _accuracy(material)
     return Page(
         made_at=display.when(material.made_at), invented=invented(material.exams + material.retracted),
         needs=needs(material, anchors), patients=patients, counts=counts(material), flow=steps,
         flow_plot=plots.flow(steps, "flow") if steps else "", wards=_wards(material),
         finding_rates=_rates(material), gaps=[_gap(finding) for finding in _gaps(material)],
         calibration=_calibration(material),
-        accuracy=accuracy, accuracy_words=accuracy_words, rules=list(material.rules), refused=material.refused,
+        comparisons=comparisons(material.exams), rules=list(material.rules), refused=material.refused,
         files=material.files, retracted=material.retracted, older=material.older,
         has_receipts=bool(material.receipts),
     )  # fmt: skip
@@ -177,7 +177,9 @@ def needs(material: Material, anchors: dict[str, str]) -> list[Need]:
     found: list[Need] = []
     now = material.made_at
 
-    def add(kind: str, what: str, exam: str, who: str, since: dt.datetime | None, remedy: str, key: str = "") -> None:
+    def add(
+        kind: str, what: str, exam: str, who: str, since: dt.datetime | None, remedy: str, key: str = "", of: str = ""
+    ) -> None:
         seconds = (now - since).total_seconds() if since is not None else 0.0
         found.append(
             Need(
@@ -190,6 +192,7 @@ def needs(material: Material, anchors: dict[str, str]) -> list[Need]:
                 seconds,
                 remedy,
                 anchors.get(key, ""),
+                of,
             )
         )
 
@@ -203,22 +206,42 @@ def needs(material: Material, anchors: dict[str, str]) -> list[Need]:
         who = ", ".join(identity(exam.record)) if exam else ""
         reason = str(receipt.get("reason") or receipt.get("code") or "")
         add("held", reason or "held, no reason given", key or f"row {receipt.get('row', '')}", who, since,
-            "outbox show, then release or drop", key)  # fmt: skip
+            "outbox show, then release or drop", key, owner(exam.record) if exam else _device_of(key))  # fmt: skip
     for exam in material.exams:
         who = ", ".join(identity(exam.record))
         for finding in exam.findings:
             if finding.severity == "block":
-                add("stops", finding.message, exam.record.exam_number, who, exam.moment, finding.hint, exam.key)
+                add("stops", finding.message, exam.record.exam_number, who, exam.moment, finding.hint, exam.key,
+                    owner(exam.record))  # fmt: skip
         if exam.status == "preliminary":
             verified = exam.record.verified is not None
             what = exam.choice.text if verified else "nobody has verified it"
             add("unverified" if not verified else "no result", what, exam.record.exam_number, who, exam.moment,
-                "choose the scan that counts" if verified else "look at the scans and verify", exam.key)  # fmt: skip
+                "choose the scan that counts" if verified else "look at the scans and verify", exam.key,
+                owner(exam.record))  # fmt: skip
     for refused in material.refused:
         place = f"{refused.file} line {refused.line}" if refused.line else refused.file
         add("refused", refused.reason, place, "", None, "correct the record and send it again")
     order = {"held": 0, "stops": 1, "refused": 2, "no result": 3, "unverified": 3}
     return sorted(found, key=lambda need: (order[need.kind], -need.sort))
+
+
+def owner(record: ExamRecord) -> str:
+    """Whose task an exam is: the ward, else the operator, else the device it came from."""
+    operator = record.operator
+    if record.location:
+        return record.location
+    if operator is not None and (operator.display or operator.identifier):
+        return operator.display or f"operator {operator.identifier.value}"  # type: ignore[union-attr]
+    return f"device {record.device.serial}"
+
+
+def _device_of(key: str) -> str:
+    """The device in an exam key; empty where it is none."""
+    try:
+        return f"device {split_key(key)[0]}"
+    except RecordError:
+        return ""
 
 
 def counts(material: Material) -> list[Count]:
@@ -328,37 +351,10 @@ def _calibration(material: Material) -> list[tuple[str, str, str, str]]:
         if len(date) == 10:
             days = (material.made_at.date() - dt.date.fromisoformat(date)).days
             verdict = f"{days} days ago" + (" – due" if days > CALIBRATION_DAYS else "")
+            if days < 0:
+                verdict = "in the future: check the date"
         rows.append((serial, date or "–", verdict, display.day(used)))
     return rows
-
-
-def _accuracy(material: Material) -> tuple[list[tuple[str, ...]], str]:
-    """Scan against catheterised volume: pairs, and bias with limits of agreement where there are enough."""
-    rows: list[tuple[str, ...]] = []
-    differences: list[float] = []
-    for exam in material.exams:
-        drained = exam.record.catheterised_volume
-        if drained is None or exam.choice.value is None:
-            continue
-        at = exam.record.catheterised_at
-        delay = f"{(at.moment - exam.moment).total_seconds() / 60:.0f} min" if at is not None else "not stated"
-        exact = exam.choice.comparator is None and drained.comparator is None
-        difference = exam.choice.value - drained.canonical if exact else None
-        if difference is not None:
-            differences.append(float(difference))
-        rows.append(
-            (exam.record.exam_number, f"{exam.choice.comparator or ''}{exam.choice.value:f}", words.shown(drained),
-             f"{difference:+f}" if difference is not None else "only a limit is known", delay)
-        )  # fmt: skip
-    if len(differences) < 3:
-        return rows, "Too few pairs for a bias and limits of agreement (3 are the least, 30 a start)."
-    bias, deviation = statistics.fmean(differences), statistics.stdev(differences)
-    text = (
-        f"Bias (scan − catheter) {bias:+.0f} mL, 95 % limits of agreement {bias - 1.96 * deviation:+.0f} to "
-        f"{bias + 1.96 * deviation:+.0f} mL, {len(differences)} pairs (Bland and Altman 1986). "
-        "Urine made in the delay counts into the difference."
-    )
-    return rows, text
 
 
 # ---------------------------------------------------------------------- patient

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from fhir_bladder.analysis.report.display import visible
 from fhir_bladder.analysis.report.gather import Exam, Material
 from fhir_bladder.mapping import words
 
@@ -19,7 +20,7 @@ def sentence(exam: Exam) -> str:
 
 
 def line(exam: Exam) -> str:
-    """The line for the letter: value, method, time since void, caution; on one line whatever the record holds."""
+    """The line for the letter: value, method, time since void, caution; on one line, nothing hidden, whatever it holds."""
     cautions = [found.message for found in exam.findings if found.severity in _LOUD]
     method = "three-diameter ultrasound" if exam.record.diameters is not None else "ultrasound"
     text = f"{sentence(exam)}; by {method}"
@@ -27,7 +28,7 @@ def line(exam: Exam) -> str:
         cautions.insert(0, "preliminary")
     if cautions:
         text += "; caution: " + "; ".join(dict.fromkeys(cautions))
-    return " ".join(text.split())
+    return visible(" ".join(text.split()))
 
 
 def lines(material: Material) -> Iterator[str]:
