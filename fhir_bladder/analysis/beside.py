@@ -32,17 +32,17 @@ def write_beside(
     """Put everything in place; the names go into `result.files`. made: the finished rows. digests: hex, by file."""
     target.parent.mkdir(parents=True, exist_ok=True)
     hide = asked.hide is not None
-    _place(target, made, result)
+    place(target, made, result)
     entries = dictionary.entries(asked.view, asked.columns)
-    _put(target, "dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries), result)
+    put(target, "dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries), result)
     flow = _flow(result, len(rejected), len(misfits))
-    _put(target, "excluded.csv", dictionary.as_csv(("step", "resources"), flow), result)
+    put(target, "excluded.csv", dictionary.as_csv(("step", "resources"), flow), result)
     if older is not None:
-        _place(target.with_suffix(".older.ndjson"), older, result)
+        place(target.with_suffix(".older.ndjson"), older, result)
     if rejected or misfits:
         lines = [_rejected(one, hide) for one in (*rejected, *misfits)]
-        _put(target, "rejected.ndjson", b"\n".join(lines) + b"\n", result)
-    _put(target, "manifest.json", manifest(asked, result, digests, target), result)
+        put(target, "rejected.ndjson", b"\n".join(lines) + b"\n", result)
+    put(target, "manifest.json", manifest(asked, result, digests, target), result)
 
 
 def _rejected(one: Rejected, hide: bool) -> bytes:
@@ -60,14 +60,16 @@ def _flow(result: TableResult, rejected: int, misfits: int) -> list[tuple[str, i
     return [*flow, ("rows of the table", result.rows)]
 
 
-def _put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
+def put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
+    """A file beside the table: `x.csv` gets `x.<suffix>`."""
     path = target.with_suffix("." + suffix)
     near = path.with_name(f".{path.name}.part")
     near.write_bytes(data)
     _finish(near, path, result)
 
 
-def _place(target: Path, made: Path, result: TableResult) -> None:
+def place(target: Path, made: Path, result: TableResult) -> None:
+    """A finished file to its name."""
     near = target.with_name(f".{target.name}.part")
     shutil.copyfile(made, near)
     _finish(near, target, result)

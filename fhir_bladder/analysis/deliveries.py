@@ -6,12 +6,14 @@ words are hidden as everywhere else.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
 
 from fhir_bladder import wire
-from fhir_bladder.analysis import sources, writers
+from fhir_bladder.analysis import beside, dictionary, sources, writers
+from fhir_bladder.analysis.manifest import file_sha256, of_view
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
 from fhir_bladder.analysis.request import TableResult
 from fhir_bladder.analysis.views import Column
@@ -95,28 +97,62 @@ def table(
     target = Path(out) if out is not None else None
     if target is not None:
         kind = writers.kind_of(target)
-        stream = target.open("wb")
-    if stream is None:
+    elif stream is None:
         raise ConfigError("nowhere to write to", "", "give -o or a stream")
-    bad: list[BladderError] = []
+    if kind == "parquet":
+        writers.arrow()
     files = sources.expand(paths, result.errors.append)
-    try:
-        writer = writers.open_writer(kind, stream, COLUMNS)
-        for _, _, receipt in receipts(files, bad.append):
-            cells = list(row(receipt))
-            if hide is not None:
-                _hide(cells, hide)
-            writer.write([tuple(cells)])
-            result.rows += 1
-        writer.close()
-    finally:
+    if not files and result.errors:
+        return result  # nothing was there to read: a table that stands is left alone
+    with tempfile.TemporaryDirectory(prefix="fhir-bladder-") as folder:
+        made = Path(folder) / "rows"
+        with made.open("wb") as rows:
+            bad = _write(files, rows, kind, hide, result)
         if target is not None:
-            stream.close()
-            result.files.append(target)
+            _beside(target, made, files, bad, hide, result)
+        elif stream is not None:
+            stream.write(made.read_bytes())
+    return result
+
+
+def _write(
+    files: Sequence[Path], rows: IO[bytes], kind: str, hide: Pseudonyms | None, result: TableResult
+) -> list[BladderError]:
+    """The rows; what is no receipt comes back."""
+    bad: list[BladderError] = []
+    writer = writers.open_writer(kind, rows, COLUMNS)
+    for _, _, receipt in receipts(files, bad.append):
+        cells = list(row(receipt))
+        if hide is not None:
+            _hide(cells, hide)
+        writer.write([tuple(cells)])
+        result.rows += 1
+    writer.close()
     result.rejected = len(bad)
     result.resources = result.rows
-    result.notes += [str(error) for error in bad[:20]]
-    return result
+    if hide is None:
+        result.notes += [str(error) for error in bad[:20]]
+    return bad
+
+
+def _beside(
+    target: Path,
+    made: Path,
+    files: Sequence[Path],
+    bad: Sequence[BladderError],
+    hide: Pseudonyms | None,
+    result: TableResult,
+) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    beside.place(target, made, result)
+    entries = [(c.name, c.type, "no", "", "", c.description, "not stated in the receipt") for c in COLUMNS]
+    beside.put(target, "dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries), result)
+    if bad and hide is None:
+        lines = [wire.dumps({"file": error.where, "reason": error.what}) for error in bad]
+        beside.put(target, "rejected.ndjson", b"\n".join(lines) + b"\n", result)
+    inputs = {str(path): file_sha256(path) for path in files if path.is_file()}
+    made_of = [[column.name, column.type, column.description] for column in COLUMNS]
+    beside.put(target, "manifest.json", of_view("deliveries", made_of, result, inputs, target, hide=hide), result)
 
 
 def _hide(cells: list[Any], hide: Pseudonyms) -> None:

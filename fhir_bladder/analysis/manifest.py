@@ -4,20 +4,38 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from fhir_bladder import __version__, wire
+from fhir_bladder.analysis.pseudonyms import Pseudonyms
 from fhir_bladder.analysis.request import Request, TableResult
 
 
 def manifest(asked: Request, result: TableResult, inputs: dict[str, str], target: Path) -> bytes:
     """Inputs with their hashes, the view and its hash, options, counts, the hash of the table."""
-    hide = asked.hide
+    view = asked.view
+    return of_view(
+        view.name, view.view, result, inputs, target, hide=asked.hide, included=sorted(asked.include),
+    )  # fmt: skip
+
+
+def of_view(
+    name: str,
+    view: Any,
+    result: TableResult,
+    inputs: dict[str, str],
+    target: Path,
+    *,
+    hide: Pseudonyms | None,
+    included: Sequence[str] = (),
+) -> bytes:
+    """The same for a view that is no ViewDefinition: its name, and what defines it, to be hashed."""
     listed: list[dict[str, Any]] = []
-    for number, (name, digest) in enumerate(inputs.items(), 1):
+    for number, (file, digest) in enumerate(inputs.items(), 1):
         if hide is None:
-            listed.append({"file": Path(name).name, "sha256": digest})
+            listed.append({"file": Path(file).name, "sha256": digest})
         else:  # a hash of the source would let anyone who has the file find it again
             listed.append({"file": f"input {number}", "keyed_hash": hide.of("input", digest)})
     content = {
@@ -25,10 +43,10 @@ def manifest(asked: Request, result: TableResult, inputs: dict[str, str], target
         "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
         "table": target.name,
         "table_sha256": file_sha256(target),
-        "view": asked.view.name,
-        "view_url": asked.view.view.get("url", ""),
-        "view_sha256": hashlib.sha256(wire.dumps(asked.view.view)).hexdigest(),
-        "included": sorted(asked.include),
+        "view": name,
+        "view_url": view.get("url", "") if isinstance(view, dict) else "",
+        "view_sha256": hashlib.sha256(wire.dumps(view)).hexdigest(),
+        "included": list(included),
         "pseudonyms": hide is not None,
         "dates_shifted": hide is not None and hide.shift,
         "inputs": listed,

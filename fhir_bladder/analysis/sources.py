@@ -17,7 +17,7 @@ import msgspec
 from fhir_bladder import wire
 from fhir_bladder.analysis import decoding
 from fhir_bladder.analysis.codegen import Keys
-from fhir_bladder.errors import InputError
+from fhir_bladder.errors import BladderError, InputError, UnfinishedError
 from fhir_bladder.wire.files import open_stream
 
 EXPORT_SUFFIXES = (".ndjson", ".ndjson.gz", ".jsonl", ".jsonl.gz")
@@ -46,8 +46,8 @@ class Rejected:
     text: str = ""
 
 
-def expand(paths: Iterable[str | Path], on_error: Callable[[InputError], None]) -> list[Path]:
-    """The data files behind files and folders, in a fixed order. A missing one goes to `on_error`."""
+def expand(paths: Iterable[str | Path], on_error: Callable[[BladderError], None]) -> list[Path]:
+    """The data files behind files and folders, in a fixed order. What is missing or unfinished goes to `on_error`."""
     found: list[Path] = []
     for given in paths:
         path = Path(given)
@@ -60,11 +60,33 @@ def expand(paths: Iterable[str | Path], on_error: Callable[[InputError], None]) 
             if not inside:
                 on_error(InputError("no NDJSON file in the folder", str(path), "export into it first, or name files"))
             found += inside
+            for problem in _ledger_problems(path):
+                on_error(problem)
         elif path.exists():
             found.append(path)
         else:
             on_error(InputError("no such file or folder", str(given), "check the path"))
     return found
+
+
+def _ledger_problems(folder: Path) -> Iterator[BladderError]:
+    """What the ledger of an export folder says against taking it for the whole; nothing where there is no ledger."""
+    path = folder / "ledger.json"
+    if not path.is_file():
+        return
+    try:
+        runs = wire.loads(path.read_bytes())["runs"]
+        states = [run["state"] for run in runs]
+        files = [file for run in runs if run["state"] == "complete" for file in run.get("files", ())]
+        sizes = {file["name"]: file["bytes"] for file in files if file["kind"] == "output"}
+    except (InputError, OSError, KeyError, TypeError):
+        yield InputError("is no ledger of an export", str(path), "export again into a new folder")
+        return
+    if "running" in states or "complete" not in states:
+        yield UnfinishedError("the export is not finished", str(folder), "run the same export again, then this")
+    for name, size in sizes.items():
+        if not (folder / name).is_file() or (folder / name).stat().st_size != size:
+            yield InputError("is not as the ledger says", str(folder / name), "export again into a new folder")
 
 
 def pieces(

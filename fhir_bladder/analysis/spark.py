@@ -53,6 +53,8 @@ def table(
     session, ours = _session()
     try:
         with tempfile.TemporaryDirectory(prefix="fhir-bladder-") as folder, _Job(session, paths, asked) as job:
+            if not job.files and job.result.errors:
+                return job.result
             made = Path(folder) / "rows"
             job.make(made, kind)
             if target is not None:

@@ -105,6 +105,8 @@ class _Run:
         self.exit.close()
 
     def make(self, stream: IO[bytes] | None, kind: str) -> TableResult:
+        if not self.files and self.result.errors:
+            return self.result  # nothing was there to read: a table that stands is left alone
         parts = self.folder / "rows"
         two_passes = bool(self.asked.builtin) or self.asked.hide is not None
         if two_passes:
@@ -118,6 +120,7 @@ class _Run:
         self.result.rejected = len(self.rejected) + len(self.misfits)
         if not self.result.resources and not self.result.errors:
             self.result.notes.append("the input is empty: no resource was found")
+        self.result.notes += _of_no_use(self.result, self.asked)
         if self.target is not None:
             digests = {name: digest.hexdigest() for name, digest in self.digests.items()}
             older = self.folder / "older"
@@ -232,6 +235,12 @@ class _Run:
             return
         with (self.folder / "older").open("wb") as older:
             yield older
+
+
+def _of_no_use(result: TableResult, asked: Request) -> Iterator[str]:
+    """Why a table has no row though resources count: their type, or the view."""
+    if not result.rows and not result.rejected and result.counts["kept"]:
+        yield f"no row: none of the resources that count is of type {asked.view.resource} and fits the view"
 
 
 def _line(piece: Piece) -> bytes:

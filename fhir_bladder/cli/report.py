@@ -58,6 +58,8 @@ def command(
     else:
         if out is None:
             raise ConfigError("the page needs a file", "-o", "name one, or use --text")
+        if not material.files and material.errors and not material.exams:
+            common.finish(codes_seen)  # nothing was there to read: a page that stands is left alone
         valid = _judge(options)
         for path in making.report(material, out, one_file_per_patient=one_file_per_patient, accepts=valid):
             common.say(f"wrote {path}")

@@ -53,6 +53,8 @@ def command(
     for note in result.notes:
         common.say(note)
     counts = ", ".join(f"{count} {reason}" for reason, count in result.counts.items() if count)
+    if result.rejected:
+        counts += f"{', ' if counts else ''}{result.rejected} rejected"
     common.say(f"{result.rows} rows of {result.resources} resources" + (f" ({counts})" if counts else ""))
     for file in result.files:
         common.say(f"wrote {file}")

@@ -312,7 +312,7 @@ def test_documents_bundles_and_folders_are_read_too(
     (tmp_path / "one.json").write_text(indented)
     (folder / "Observation.ndjson").write_bytes(wire.dumps(observations(record(exam_number="2"))[0]) + b"\n")
     (folder / "Observation.error.ndjson").write_bytes(b'{"resourceType":"OperationOutcome"}\n')
-    (folder / "ledger.json").write_text("{}")
+    (folder / "ledger.json").write_text('{"runs":[{"state":"complete"}]}')
     target = tmp_path / "e.csv"
     result = table([tmp_path / "one.json", folder, tmp_path / "missing.ndjson"], "exams", target)
     assert sorted(e["exam_number"] for e in read_csv(target)) == ["1", "2"]
@@ -414,3 +414,72 @@ def test_what_an_export_reported_deleted_is_left_out(
         assert result.counts["deleted"] == 2
     material = gather([folder])
     assert sorted(exam.record.exam_number for exam in material.exams) == ["0", "2"]
+
+
+def export_folder(folder: Path, states: list[str], size: int | None = None) -> Path:
+    """An export folder as its ledger tells it: a run for each state, the first with one file."""
+    folder.mkdir()
+    (folder / "Observation.001.0001.ndjson").write_bytes(b"{}\n")
+    file = {"name": "Observation.001.0001.ndjson", "kind": "output", "bytes": 3 if size is None else size}
+    runs = [{"number": n, "state": state, "files": [file] if n == 1 else []} for n, state in enumerate(states, 1)]
+    (folder / "ledger.json").write_bytes(wire.dumps({"ledger_version": 1, "runs": runs}))
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("states", "size", "code", "words"),
+    [
+        (["complete"], None, None, ""),
+        (["complete", "cancelled"], None, None, ""),
+        (["running"], None, 5, "the export is not finished"),
+        (["cancelled"], None, 5, "the export is not finished"),
+        (["complete", "running"], None, 5, "the export is not finished"),
+        (["complete"], 4, 3, "is not as the ledger says"),
+    ],
+)
+def test_half_an_export_is_not_taken_for_the_whole(
+    states: list[str], size: int | None, code: int | None, words: str, tmp_path: Path
+) -> None:
+    """The ledger says whether the folder is whole; what is there is tabulated all the same."""
+    folder = export_folder(tmp_path / "export", states, size)
+    result = table([folder], "exams", tmp_path / "e.csv")
+    assert [error.exit_code for error in result.errors] == ([] if code is None else [code])
+    assert all(words in str(error) for error in result.errors)
+    assert [error.exit_code for error in gather([folder]).errors] == ([] if code is None else [code])
+
+
+def test_a_folder_with_a_broken_ledger_says_so(tmp_path: Path) -> None:
+    folder = export_folder(tmp_path / "export", ["complete"])
+    (folder / "ledger.json").write_bytes(b'{"runs": 3')
+    [error] = table([folder], "exams", tmp_path / "e.csv").errors
+    assert "is no ledger of an export" in str(error)
+
+
+@pytest.mark.parametrize("view", ["exams", "deliveries"])
+def test_a_mistyped_source_leaves_the_old_table_alone(view: str, tmp_path: Path) -> None:
+    (tmp_path / "e.csv").write_text("old")
+    result = table([tmp_path / "none.ndjson"], view, tmp_path / "e.csv")
+    assert result.exit_codes == {3}
+    assert (tmp_path / "e.csv").read_text() == "old"
+    assert not result.files
+
+
+def test_a_view_of_another_type_says_why_it_is_empty(
+    record: Any, observations: Any, ndjson: Any, tmp_path: Path
+) -> None:
+    own: Json = {"resource": "Observatoin", "select": [{"column": [{"name": "id", "path": "id"}]}]}
+    result = table([ndjson(observations(record()))], own, tmp_path / "t.csv")
+    assert result.notes == ["no row: none of the resources that count is of type Observatoin and fits the view"]
+
+
+def test_deliveries_have_what_stands_beside_a_table(ndjson: Any, tmp_path: Path) -> None:
+    source = ndjson([{"key": "HT-0093/1", "state": "held"}, b"nonsense"])
+    result = table([source], "deliveries", tmp_path / "out" / "d.csv")
+    assert [path.name for path in result.files] == [
+        "d.csv", "d.dictionary.csv", "d.rejected.ndjson", "d.manifest.json",
+    ]  # fmt: skip
+    told = json.loads((tmp_path / "out" / "d.manifest.json").read_bytes())
+    assert told["inputs"] == [{"file": "in.ndjson", "sha256": hashlib.sha256(source.read_bytes()).hexdigest()}]
+    assert told["table_sha256"] == hashlib.sha256((tmp_path / "out" / "d.csv").read_bytes()).hexdigest()
+    assert "exam_key,string,no" in (tmp_path / "out" / "d.dictionary.csv").read_text()
+    assert not [path for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]

@@ -20,7 +20,7 @@ def sentence(exam: Exam) -> str:
 
 
 def line(exam: Exam) -> str:
-    """The line for the letter: value, method, time since void, caution; on one line, nothing hidden, whatever it holds."""
+    """The line for the letter: value, method, time since void, caution; one line, nothing hidden, whatever it holds."""
     cautions = [found.message for found in exam.findings if found.severity in _LOUD]
     method = "three-diameter ultrasound" if exam.record.diameters is not None else "ultrasound"
     text = f"{sentence(exam)}; by {method}"
