@@ -135,9 +135,19 @@ def _invariants() -> list[tuple[str, str, str]]:
             continue
         for element in profile["differential"]["element"]:
             for constraint in element.get("constraint", ()):
-                if "." not in element["path"]:
+                if "." not in element["path"] and _is_quick(constraint["expression"], profile["type"]):
                     found.append((constraint["key"], constraint["expression"], profile["type"]))
+    assert len(set(found)) > 5
     return sorted(set(found))
+
+
+def _is_quick(expression: str, kind: str) -> bool:
+    """Whether a rule has a quick form; the others run through the engine as they are."""
+    try:
+        write(expression, kind, True)
+    except Beyond:
+        return False
+    return True
 
 
 @pytest.mark.parametrize(
@@ -145,10 +155,7 @@ def _invariants() -> list[tuple[str, str, str]]:
 )
 def test_quick_rules_are_sound(local: Validator, corpus: Any, key: str, expression: str, kind: str) -> None:
     """A quick rule says yes only where the engine does, on right and broken resources."""
-    try:
-        quick = write(expression, kind, True)
-    except Beyond:
-        pytest.skip(f"{key} runs through the engine")
+    quick = write(expression, kind, True)
     program = fhirpath.compile(expression, kind)
     r = random.Random(key)
     yes = no = 0
