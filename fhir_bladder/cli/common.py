@@ -29,6 +29,12 @@ _MAPPING_KEYS = ("key_system", "device_system", "category", "send_calculated_mas
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
+def option_name(parameter: click.Parameter) -> str:
+    """The name of an option as people write it, `--max-entries` as `max_entries`; of an argument, its own."""
+    long = next((text for text in parameter.opts if text.startswith("--")), parameter.name or "")
+    return long.lstrip("-").replace("-", "_")
+
+
 class VerbCommand(click.Command):
     """A verb: every option also comes from FHIR_BLADDER_… variables or the configuration file."""
 
@@ -48,7 +54,7 @@ class VerbCommand(click.Command):
         verb = (self.name or "").replace("-", "_").upper()
         for parameter in self.params:
             if isinstance(parameter, click.Option) and parameter.envvar is None and parameter.name:
-                name = parameter.name.rstrip("_").upper()
+                name = option_name(parameter).upper()
                 parameter.envvar = [f"FHIR_BLADDER_{verb}_{name}", f"FHIR_BLADDER_{name}"]
 
 
@@ -58,11 +64,14 @@ def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None)
         return
     table = read_toml(file)
     site = table.pop("site", {})
-    root = ctx.find_root()
-    root.meta[_SITE] = site
+    _check_site(site, str(file))
+    ctx.find_root().meta[_SITE] = site
+    _check_keys(table, str(file))
+    own = {str(ctx.info_name), str(ctx.parent.info_name) if ctx.parent and ctx.parent.parent else ""}
     for key in [key for key, value in table.items() if isinstance(value, dict)]:
-        table |= table.pop(key) if key == ctx.info_name else (table.pop(key) and {})
-    known = {option.name.rstrip("_"): option for option in ctx.command.params if option.name}
+        values = table.pop(key)
+        table |= values if key in own else {}
+    known = {option_name(option): option for option in ctx.command.params}
     ctx.default_map = {}
     for key, value in table.items():
         option = known.get(key.replace("-", "_"))
@@ -71,6 +80,40 @@ def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None)
         if isinstance(option.type, click.Path):
             value = [str(file.parent / v) for v in value] if isinstance(value, list) else str(file.parent / value)
         ctx.default_map[option.name] = value
+
+
+def _check_site(site: Any, file: str) -> None:
+    """Refuse values of [site] that are of another kind; what is no number is told by `measurement_settings`."""
+    if not isinstance(site, dict):
+        raise ConfigError("site is not a table", file, "write [site] on a line of its own, its keys below")
+    for name, kind, wanted in (
+        ("key_system", str, "a text"),
+        ("device_system", str, "a text"),
+        ("category", str, "a text"),
+        ("send_calculated_mass", bool, "true or false"),
+    ):
+        if name in site and not isinstance(site[name], kind):
+            raise ConfigError(f"{name} = {site[name]!r} is not {wanted}", "[site]", f"write {wanted}")
+
+
+def _check_keys(table: dict[str, Any], file: str) -> None:
+    """Refuse keys that no verb reads; a slip of the keyboard would else change what is sent, in silence."""
+    from fhir_bladder.cli.main import VERBS, cli
+
+    def options(command: click.Command | None) -> set[str]:
+        if isinstance(command, click.Group):
+            return set().union(*(options(command.commands[name]) for name in command.commands))
+        return {option_name(option) for option in command.params} if command is not None else set()
+
+    context = click.Context(cli)
+    of_verbs = {key: value for key, value in table.items() if isinstance(value, dict)}
+    refuse_unknown(of_verbs, (*VERBS, "site"), file)
+    for verb, values in of_verbs.items():
+        plain = {key.replace("-", "_"): None for key in values}
+        refuse_unknown(plain, options(cli.get_command(context, verb)), f"{file} [{verb}]")
+    rest = {key.replace("-", "_"): None for key in table.keys() - of_verbs.keys()}
+    if rest:
+        refuse_unknown(rest, set().union(*(options(cli.get_command(context, verb)) for verb in VERBS)), file)
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fhir_bladder.cli import common, sending
-from fhir_bladder.errors import BladderError, UnfinishedError
+from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
 
 if TYPE_CHECKING:
     from fhir_bladder.exchange.client import Client
@@ -53,7 +53,7 @@ def _folder(keep: Path | None) -> Iterator[Path]:
             yield Path(name)
         return
     if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
-        raise BladderError("the folder is not empty", str(keep), "name a new one with --keep")
+        raise ConfigError("the folder is not empty", str(keep), "name a new one with --keep")
     keep.mkdir(mode=0o700, parents=True, exist_ok=True)
     yield keep
 

@@ -55,6 +55,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
 @click.version_option(__version__, prog_name="fhir-bladder")
 def cli() -> None:
     """Bladder-ultrasound exam records to checked HL7 FHIR R4, onto a server and back.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.not_taken import NotTaken
 from fhir_bladder.errors import Finding
 
 if TYPE_CHECKING:
@@ -61,17 +62,20 @@ def command(
     now = dt.datetime.now(dt.UTC)
     exit_codes: set[int] = set()
     written = refused = 0
+    not_taken = NotTaken()
     with common.output(out) as stream, common.optional_output(findings) as findings_stream:
         for mapped in _mapped(items, options, now, workers):
             stream.write(mapped.data)
             written += bool(mapped.data)
             refused += mapped.exit_code == 1
             exit_codes.add(mapped.exit_code)
+            not_taken.add(mapped.findings)
             for finding in mapped.findings:
                 if findings_stream is not None:
                     findings_stream.write(wire.dumps(finding.as_dict()) + b"\n")
                 if finding.severity in ("fatal", "error", "block", "warning"):
                     common.say(common.finding_line(finding))
+    not_taken.tell()
     common.say(f"{written} exams mapped, {refused} records refused")
     common.finish(exit_codes)
 

@@ -9,7 +9,7 @@ import click
 
 from fhir_bladder import __version__
 from fhir_bladder.cli import common
-from fhir_bladder.errors import RecordError
+from fhir_bladder.errors import InputError
 
 _TYPES = ("StructureDefinition", "CodeSystem", "ValueSet", "ConceptMap", "CapabilityStatement", "ViewDefinition")
 PACKAGE = "org.w3id.fhir-bladder"
@@ -29,7 +29,7 @@ def _artefacts() -> list[dict[str, Any]]:
 def _named(name: str) -> dict[str, Any]:
     found = [one for one in _artefacts() if name in (one.get("id"), one.get("name"), one.get("url"))]
     if not found:
-        raise RecordError("no such artefact", name, "see fhir-bladder profiles list")
+        raise InputError("no such artefact", name, "see fhir-bladder profiles list")
     return found[0]
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fhir_bladder.cli import common, sending
+from fhir_bladder.cli.not_taken import NotTaken
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
@@ -63,7 +64,10 @@ def command(
         exit_codes.add(error.exit_code)
         common.report_error(error)
 
+    not_taken = NotTaken()
+
     def seen(item: ReadItem) -> None:
+        not_taken.add(item.findings)
         for finding in item.findings:
             if finding.severity in ("fatal", "error", "warning") and item.error is None:
                 common.say(common.finding_line(finding))
@@ -81,6 +85,7 @@ def command(
                 key_system=prepare.key_system, receipts=writer, deadline=client.until, progress=progress,
             )  # fmt: skip
             summary = _run(push, items)
+            not_taken.tell()
             _tell(summary, outbox_path)
             _tell_held(outbox, summary)
         if writer is not None:

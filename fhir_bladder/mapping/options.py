@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
@@ -12,6 +13,7 @@ from fhir_bladder.measurement import Settings
 from fhir_bladder.terminology.names import DEVICE_SYSTEM, EXAM_KEY_SYSTEM
 from fhir_bladder.terminology.sites import NO_SITE, SiteCodes
 
+_URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[^\s\x00-\x1f\x7f]+\Z")  # R4 uri, absolute
 _CATEGORIES = {
     "imaging": "Imaging",
     "exam": "Exam",
@@ -59,6 +61,13 @@ class MapOptions:
                 raise ConfigError(
                     f"{name.rstrip('_')} {getattr(self, name)!r} is not known", "", f"choose {', '.join(allowed)}"
                 )
+
+        for name in ("key_system", "device_system"):
+            if not _URI.match(getattr(self, name)):
+                raise ConfigError(
+                    f"{name} {getattr(self, name)!r} is not a URI", "",
+                    "write an absolute one without blanks, such as https://records.example/bladder-exam",
+                )  # fmt: skip
 
     @cached_property
     def book(self) -> Codebook:

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+ROOT = Path(__file__).parent.parent.parent
+
 
 def test_map_and_unmap(run, folder: Path) -> None:
     assert run("map", "exam.json", "-o", "out.ndjson").returncode == 0
@@ -105,7 +107,7 @@ def test_profiles(run, folder: Path) -> None:
     assert "bladder-ultrasound-exam" in run("profiles", "list").stdout
     assert json.loads(run("profiles", "show", "bladder-ultrasound-exam").stdout)["type"] == "Observation"
     assert "snapshot" in json.loads(run("profiles", "snapshot", "bladder-ultrasound-exam").stdout)
-    assert run("profiles", "show", "no-such").returncode == 1
+    assert run("profiles", "show", "no-such").returncode == 3
     run("profiles", "pack", "-o", "p.tgz")
     first = (folder / "p.tgz").read_bytes()
     run("profiles", "pack", "-o", "p.tgz")
@@ -123,6 +125,19 @@ def test_options_come_from_line_environment_and_file_in_this_order(run, folder: 
     assert line.stdout == single
 
 
+def test_an_option_is_called_in_file_and_environment_as_on_the_line(run, folder: Path) -> None:
+    assert "no outbox — env.db" in run("outbox", "list", FHIR_BLADDER_OUTBOX="env.db").stderr
+    (folder / "fhir-bladder.toml").write_text('[outbox]\noutbox = "file.db"\n[push]\nserver = "https://x.example"\n')
+    assert "no outbox — file.db" in run("outbox", "list").stderr
+    assert "no outbox — env.db" in run("outbox", "show", "1", FHIR_BLADDER_OUTBOX="env.db").stderr
+    assert "no outbox — line.db" in run("outbox", "list", "--outbox", "line.db").stderr
+
+
+def test_the_example_configuration_is_taken(run, folder: Path) -> None:
+    (folder / "fhir-bladder.toml").write_bytes((ROOT / "examples" / "fhir-bladder.toml").read_bytes())
+    assert run("map", "exam.json").returncode == 0
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -130,6 +145,13 @@ def test_options_come_from_line_environment_and_file_in_this_order(run, folder: 
         ("[site]\ndensitty = 1\n", "did you mean 'density'"),
         ('[site]\ndensity = "1"\n', "not a number"),
         ("[site]\nfilling_low = 500\n", "empty"),
+        ('[site]\nkey_system = "exam keys"\n', "not a URI"),
+        ("[site]\nkey_system = 3\n", "not a text"),
+        ('[site]\nsend_calculated_mass = "no"\n', "true or false"),
+        ("site = 3\n", "not a table"),
+        ('shap = "single"\n', "did you mean 'shape'"),
+        ('[map]\nshap = "single"\n', "did you mean 'shape'"),
+        ('[mapp]\nshape = "single"\n', "did you mean 'map'"),
     ],
 )
 def test_a_wrong_configuration_is_named(run, folder: Path, text: str, says: str) -> None:
