@@ -149,6 +149,34 @@ def test_methods_are_compared_within_patients(record: Any, ndjson: Any, tmp_path
     assert "Automatic against caliper thickness, whole wall" in read(tmp_path / "r.html").words
 
 
+def test_exams_that_belong_together_are_linked_or_listed(record: Any, ndjson: Any, tmp_path: Path) -> None:
+    """One pre-void exam before a post-void one is a pair; with two, neither is taken and both are named."""
+    nothing = {"void_attempt": None, "voided_at": None, "voided_volume": None, "void_measured": None, "wall": None}
+    scan = [{"scan_number": 1, "volume": {"value": 450, "unit": "mL"}}]
+    before = {**nothing, "void_state": "pre-void", "scans": scan, "reported_scan": 1}
+    other = {"identifiers": [{"system": "urn:x", "value": "H8"}]}
+    removed = {"catheter_removed_at": "2026-03-18T08:00:00+01:00"}
+    records = [
+        record(exam_number="1", started_at="2026-03-18T10:30:00+01:00", **before),
+        record(exam_number="2", **removed),
+        record(exam_number="3", started_at="2026-03-18T10:20:00+01:00", patient=other, **before),
+        record(exam_number="4", started_at="2026-03-18T10:30:00+01:00", patient=other, **before),
+        record(exam_number="5", patient=other),
+    ]
+    rules = switch_on('[[use]]\nrule = "trial-150"\nconfirmed_by = "test"')
+    material = made(records, ndjson, rules=rules)
+    pairs, trial = content.page(material).comparisons[:2]
+    # 450 − 186 = 264 by the scans, 260 measured: balance 4; 12 minutes between
+    assert pairs.rows == [("HT-0093/1", "HT-0093/2", "450", "260, measured", "186", "+4", "12")]
+    assert "1 of 2 (50 %) exams after a void have one exam before it" in pairs.words
+    assert "HT-0093/5: 2 pre-void exams could belong to it (HT-0093/3, HT-0093/4)" in pairs.words
+    assert trial.title == "Trials by rule trial-150"
+    assert [row[4:] for row in trial.rows] == [("failed", "186 mL left, above 150 mL")]
+    report(material, tmp_path / "r.html")
+    assert "2 pre-void exams could belong to it" in read(tmp_path / "r.html").words
+    assert not [one for one in content.page(made(records, ndjson)).comparisons if "Trials" in one.title]
+
+
 def test_too_few_to_compare_says_so(record: Any, ndjson: Any) -> None:
     found = content.page(made([record(catheterised_volume={"value": 170, "unit": "mL"})], ndjson)).comparisons
     assert [one.title for one in found] == ["Repeats of one exam", "Scan against catheter"]

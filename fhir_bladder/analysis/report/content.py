@@ -16,6 +16,7 @@ from typing import Any
 
 from fhir_bladder.analysis.report import display, plots
 from fhir_bladder.analysis.report.gather import Exam, Material, moment_of
+from fhir_bladder.analysis.report.links import links
 from fhir_bladder.analysis.report.methods import Comparison, comparisons
 from fhir_bladder.analysis.report.text import sentence
 from fhir_bladder.errors import Finding, RecordError
@@ -157,7 +158,8 @@ def page(material: Material, accepts: Callable[[Exam], bool] | None = None) -> P
         flow_plot=plots.flow(steps, "flow") if steps else "", wards=_wards(material),
         finding_rates=_rates(material), gaps=[_gap(finding) for finding in _gaps(material)],
         calibration=_calibration(material),
-        comparisons=comparisons(material.exams), rules=list(material.rules), refused=material.refused,
+        comparisons=[*links(material.exams, material.rules), *comparisons(material.exams)],
+        rules=list(material.rules), refused=material.refused,
         files=material.files, retracted=material.retracted, older=material.older,
         has_receipts=bool(material.receipts),
     )  # fmt: skip
