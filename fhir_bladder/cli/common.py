@@ -6,6 +6,7 @@ import contextlib
 import difflib
 import os
 import re
+import stat
 import sys
 import tempfile
 import tomllib
@@ -219,12 +220,33 @@ def map_options(*, shape: str, codes: Path | None, filling_range: str, as_: str 
     )
 
 
+def _is_no_file(path: Path) -> bool:
+    return os.path.lexists(path) and not stat.S_ISREG(path.lstat().st_mode)
+
+
+def refuse_no_file(path: Path) -> None:
+    """Raise ConfigError where a device, a pipe or a link has the name of a file that is written as a whole."""
+    if _is_no_file(path) and not path.is_dir():
+        raise ConfigError(f"cannot write {path}", "it is no plain file", "name a file")
+
+
+def _opened(path: Path) -> IO[bytes]:
+    try:
+        return path.open("wb")
+    except OSError as error:
+        raise ConfigError(f"cannot write {path}", error.strerror or "", "name a file") from None
+
+
 @contextlib.contextmanager
 def output(path: Path | None) -> Iterator[IO[bytes]]:
     """Where data goes: stdout, or a file that appears under its name only when it is complete."""
     if path is None or str(path) == "-":
         yield sys.stdout.buffer
         sys.stdout.buffer.flush()
+        return
+    if _is_no_file(path):
+        with _opened(path) as stream:  # /dev/null, /dev/stdout, a pipe: written to, never replaced
+            yield stream
         return
     try:
         descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")

@@ -144,5 +144,6 @@ def purge(outbox_path: Path, older_than: float) -> None:
 def backup(outbox_path: Path, out: Path) -> None:
     """A consistent copy of the outbox, also while a push runs."""
     with _open(outbox_path) as outbox:
+        common.refuse_no_file(out)
         outbox.backup(out)
     common.say(f"copied to {out}")

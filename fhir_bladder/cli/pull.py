@@ -49,6 +49,7 @@ def command(
 
     with sending.client(server, auth, deadline, insecure_http) as client:
         if out is not None:
+            common.refuse_no_file(out)
             with common.progress("resources") as advance:
                 pulled = pull_to_file(client, query, out, as_=kind, on_problem=problem, progress=advance)
             lines = pulled.lines

@@ -58,6 +58,7 @@ def command(
     else:
         if out is None:
             raise ConfigError("the page needs a file", "-o", "name one, or use --text")
+        common.refuse_no_file(out)
         if not material.files and material.errors and not material.exams:
             common.finish(codes_seen)  # nothing was there to read: a page that stands is left alone
         valid = _judge(options)
