@@ -157,12 +157,18 @@ def _person(parts: list[str], hd: tuple[str, str, str], maps: V2Map) -> dict[str
     return result
 
 
-def devices(observations: list[Segment], prts: list[Segment]) -> Iterator[tuple[str, str, Segment, str]]:
-    """(serial, UDI device identifier, segment, place) as named by PRT-20 or PRT-10, then by OBX-18."""
+def devices(
+    observations: list[Segment], prts: list[Segment], others: list[Segment]
+) -> Iterator[tuple[str, str, Segment, str]]:
+    """(serial, UDI device identifier, segment, place) as named by PRT-20 or PRT-10, then by OBX-18.
+
+    others: OBX that fill no field; of those of a PCD-01 containment tree the one of the whole device may name it alone.
+    """
     for prt in prts:
         serial, udi = prt.text(20).strip() or prt.text(10).strip(), prt.text(16).strip()
         if serial or udi:
             yield serial, udi, prt, "PRT-20" if prt.text(20).strip() else "PRT-10"
-    for obx in observations:
+    named = [obx for obx in observations if obx.text(18).strip()]
+    for obx in named or others:
         if serial := obx.text(18).strip():
             yield serial, "", obx, "OBX-18"

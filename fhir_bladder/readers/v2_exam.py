@@ -19,7 +19,8 @@ from fhir_bladder.readers.v2_status import NO_RESULT, OBX_STATUS, exam_status
 from fhir_bladder.readers.v2_values import DOUBTFUL, INVENTED, KNOWN_STATUS, NO_VALUE, Clock, value_of
 
 _TUPLE = re.compile(r"(\d+\.\d+\.\d+)\.\d+\Z", re.ASCII)
-_IGNORED = {"MSH": None, "PID": {1}, "PV1": {1, 2}, "ORC": {1}, "OBR": {1}, "OBX": {1}, "PRT": {1, 2, 3, 4}, "NTE": {1}}
+_IGNORED = {"MSH": None, "PID": {1}, "PV1": {1, 2}, "ORC": {1}, "OBR": {1}, "PRT": {1, 2, 3, 4}, "NTE": {1}}
+_IGNORED["OBX"] = {1, 2, 4, 6}  # type, group and unit go with the value, which is taken or said not to be
 _TIMES_OF = {"voided_volume": "voided_at", "catheterised_volume": "catheterised_at"}
 _TIMES = frozenset(_TIMES_OF.values())
 _Said = dict[str, tuple[Any, Segment]]
@@ -96,6 +97,7 @@ class Builder:
             try:
                 self._observe(observation.obx, entry)
             except Problem as problem:
+                observation.obx.raw(5)  # refused, so not to be listed as left out
                 self._report(problem, observation.obx, entry.field.path)
         self._context([o.obx for o, _ in mapped])
         self._scans()
@@ -299,7 +301,9 @@ class Builder:
 
     def _device(self, observations: list[Segment]) -> str:
         named: dict[str, str] = {}
-        for serial, udi, segment, place in context.devices(observations, self._prts()):
+        taken = {id(obx) for obx in observations}
+        others = [o.obx for o in self._order.observations if id(o.obx) not in taken]
+        for serial, udi, segment, place in context.devices(observations, self._prts(), others):
             if serial:
                 named.setdefault(serial, f"{place} in segment {segment.number}")
             if udi:
@@ -385,7 +389,8 @@ class Builder:
         """One note naming every valued field that was not read, so that nothing is dropped in silence."""
         order = self._order
         segments = [s for s in (order.pid, order.pv1, *order.orcs, *order.obrs) if s is not None]
-        known = [o for o in order.observations if len(o.obx.used) > 1]  # of an OBX that fills no field, OBX-3 was named
+        # of an OBX that fills no field, OBX-3 was named, and OBX-18 perhaps read
+        known = [o for o in order.observations if o.obx.used - {3, 18}]
         segments += [s for o in known for s in (o.obx, *o.prts)] + order.prts
         names: dict[str, int] = {}
         for segment in segments:

@@ -274,7 +274,23 @@ def messages(data: bytes) -> Iterator[Framed]:
         if start == 0:
             piece = piece.removeprefix(b"\xef\xbb\xbf")
         if piece and piece[:3] not in (b"FHS", b"BHS", b"BTS", b"FTS"):
-            yield Framed(piece, line, open=data[start:end][-1:] not in (b"\r", b"\n", b"\x1c"))
+            whole = data[start:end].rstrip(b"\x0b \t")  # a frame that follows is no part of it
+            yield Framed(piece, line, open=whole[-1:] not in (b"\r", b"\n", b"\x1c"))
+
+
+def refuse_cut(data: bytes) -> None:
+    """Raise MessageError where a message that no CR ends breaks off before the end of a result.
+
+    OBX-11 is required in every version (HL7 v2.3 to 2.8, chapter 7); a result ends with OBX or what belongs to one.
+    """
+    message = parse(data)
+    last = message.segments[-1]
+    if last.name in ("MSH", "PID", "PV1", "ORC", "OBR") or (last.name == "OBX" and not last.raw(11)):
+        place = "OBX-11" if last.name == "OBX" else last.name
+        raise MessageError(
+            "v2-cut-off", "the message breaks off here", "send it whole; end every segment with CR",
+            segment=last.number, place=place,
+        )  # fmt: skip
 
 
 def batch_counts(data: bytes) -> list[int]:

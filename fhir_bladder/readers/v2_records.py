@@ -77,6 +77,11 @@ def read_v2(file: str, stream: IO[bytes], maps: V2Map, zone: ZoneInfo | None) ->
         count += 1
         items = read_message(framed.data, maps, zone, file=file, line=framed.line)
         if framed.open:
+            try:
+                v2_parse.refuse_cut(framed.data)
+            except MessageError as error:
+                yield _refused(file, framed.line, framed.data, error, maps)
+                continue
             what = "the last segment does not end with CR: the message may be cut off"
             hint = "compare it with the sender; end every segment with CR"
             for item in items:

@@ -11,9 +11,9 @@ from fhir_bladder.cli.main import cli
 EXAMPLES = Path(__file__).parents[2] / "examples" / "hl7v2"
 
 
-def test_map_tells_the_codes_that_fill_nothing() -> None:
+def test_map_tells_the_codes_that_fill_nothing(tmp_path: Path) -> None:
     result = CliRunner().invoke(
-        cli, ["map", str(EXAMPLES / "own-codes.hl7"), "--v2-map", str(EXAMPLES / "map.toml"), "-o", "/dev/null"]
+        cli, ["map", str(EXAMPLES / "own-codes.hl7"), "--v2-map", str(EXAMPLES / "map.toml"), "-o", str(tmp_path / "o")]
     )
     (line,) = [line for line in result.stderr.splitlines() if line.startswith("note: not taken")]
     assert "code '71009' of '99RIVO' fills no field (1×)" in line and "--v2-map" in line

@@ -397,3 +397,44 @@ def test_constants_fill_only_what_the_message_does_not_say() -> None:
 def test_training_messages_are_marked_as_invented() -> None:
     assert one(MSH_11="T").record.synthetic is True
     assert one(MSH_11="P").record.synthetic is None
+
+
+def test_frames_in_a_file_are_whole(tmp_path: Any) -> None:
+    from fhir_bladder.readers import ReadOptions, read
+
+    path = tmp_path / "x.hl7"
+    path.write_bytes(b"".join(b"\x0b" + message(OBR_3=f"E-{n}") + b"\r\x1c\r" for n in range(3)))
+    items = list(read([path], ReadOptions()))
+    assert [item.record.exam_number for item in items if item.record] == ["E-0", "E-1", "E-2"]
+    assert not any(findings(item, "v2-cut-off") for item in items)
+
+
+@pytest.mark.parametrize(
+    "keep", ["OBX|2", "OBX|2|NM|scan-volume^^99FHBLAD|2|2", "OBX|2|NM|scan-volume^^99FHBLAD|2|200|mL"]
+)
+def test_a_message_cut_inside_a_result_is_refused(tmp_path: Any, keep: str) -> None:
+    """OBX-11 is required (HL7 v2.3 to 2.8, chapter 7): without it a last segment that no CR ends is not whole."""
+    from fhir_bladder.readers import ReadOptions, read
+
+    path = tmp_path / "x.hl7"
+    path.write_bytes(message() + b"\r" + keep.encode())
+    (item,) = read([path], ReadOptions())
+    assert item.record is None and item.raw == path.read_bytes()
+    assert "OBX-11" in findings(item, "v2-cut-off")[0]
+    path.write_bytes(message()[: message().index(b"OBX")][:-4])
+    (item,) = read([path], ReadOptions())
+    assert item.record is None and "OBR" in findings(item, "v2-cut-off")[0]
+
+
+def test_pcd_01_obx_18_of_the_containment_tree_names_the_device() -> None:
+    tree = "OBX|0||69965^MDC_DEV_MON_PHYSIO_MULTI_PARAM_MDS^MDC|1.0.0.0|||||||X|||||||SER-9^VENDOR"
+    data = message(OBX_18="").replace(b"\rOBX|1|", f"\r{tree}\rOBX|1|".encode())
+    (item,) = read_message(data, MAPS)
+    assert item.record is not None and item.record.device.serial == "SER-9"
+    (item,) = read_message(message().replace(b"\rOBX|1|", f"\r{tree}\rOBX|1|".encode()), MAPS)
+    assert item.record is not None and item.record.device.serial == "LK-1"  # the OBX of the value goes first
+
+
+def test_a_refused_value_is_not_listed_as_left_out() -> None:
+    item = one(OBX_5="abc")
+    assert item.record is None and not [text for text in findings(item, "v2-not-mapped") if "OBX" in text]
