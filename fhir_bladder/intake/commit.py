@@ -197,7 +197,8 @@ class Committer:
         outcome = self._held_answer if wrong else "A"
         text = first.message if first else ""
         frame = acknowledge.answer(header, outcome, text) if acknowledge.wants_answer(header) else b""
-        return Answer("held" if wrong else "accepted", frame, len(items), findings), items
+        held = wrong or any(item.state == "held" for item in items)
+        return Answer("held" if held else "accepted", frame, len(items), findings), items
 
 
 def unexpected(data: bytes, source: str, error: Exception, line: int = 0) -> Item:

@@ -38,12 +38,16 @@ class Accepts(Protocol):
 
 @dataclass(slots=True)
 class Handled:
-    """What became of a file: `done` or `refused`, records taken and refused, and why; exit codes of its parts."""
+    """What became of a file: `done` or `refused`, records taken and refused, and why; exit codes of its parts.
+
+    held: of the records taken, those that wait for a person.
+    """
 
     name: str
     outcome: str
     records: int = 0
     refused: int = 0
+    held: int = 0
     findings: list[Finding] = field(default_factory=list)
     exit_codes: set[int] = field(default_factory=set)
 
@@ -66,12 +70,12 @@ class Folder:
         self._maps: Maps = maps_of(options)
         self._settle = settle
         self._seen: dict[str, tuple[int, int, float]] = {}
-        for folder in (self.path, self.path / "done", self.path / "refused"):
+        for folder in (self.path / "done", self.path / "refused"):
             try:
-                folder.mkdir(exist_ok=True)
+                folder.mkdir(exist_ok=True)  # not the folder itself: a name mistyped would be watched for ever
             except OSError as error:
                 raise ConfigError(
-                    f"the folder cannot be used: {(error.strerror or str(error)).lower()}", str(folder),
+                    f"the folder cannot be used: {(error.strerror or str(error)).lower()}", str(self.path),
                     "give a folder that exists and can be written (--folder)",
                 ) from None  # fmt: skip
         if not os.access(self.path, os.W_OK | os.X_OK):
@@ -133,7 +137,11 @@ class Folder:
             self._count(handled, item)
             if item.about_file:
                 continue
-            group.append(self._prepared(_named(item, path.name)))
+            prepared = self._prepared(_named(item, path.name))
+            if item.record is not None and prepared.state == "held":
+                handled.held += 1
+                handled.exit_codes.add(1)
+            group.append(prepared)
             if len(group) >= GROUP:
                 self._outbox.accept(self._target, group)
                 group = []
@@ -186,10 +194,10 @@ def _named(item: ReadItem, name: str) -> ReadItem:
 
 
 def _why(handled: Handled) -> bytes:
-    lines = [
-        f"{handled.records} records taken, {handled.refused} refused (kept in the outbox as held). "
-        "Put a corrected file into the folder; what is taken already is not taken twice."
-    ]
+    kept = f"{handled.records} records taken, {handled.refused} refused (kept in the outbox as held)."
+    if not handled.records and not handled.refused:
+        kept = "The file could not be read; it is kept here only."
+    lines = [f"{kept} Put a corrected file into the folder; what is taken already is not taken twice."]
     for finding in handled.findings:
         if finding.severity in ("fatal", "error"):
             place = f"line {finding.line}" if finding.line else ""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import signal
 import ssl
 import threading
@@ -33,6 +34,7 @@ LINE_S = 60.0
 """Least time between two status lines; one is told only where something changed."""
 DELIVER_S = 2.0
 """Pause before delivery is tried again where something waits; new arrivals start it at once."""
+_PLACE = re.compile(r"\(segment \d+[^()]{0,20}\)\Z", re.ASCII)
 
 
 class Delivers(Protocol):
@@ -235,6 +237,8 @@ class Listener:
         self.status.not_taken(handled.findings)
         self._arrived.set()
         text = f"{handled.name}: {handled.records} records taken, {handled.refused} refused"
+        if handled.held:
+            text += f"; {handled.held} of those taken held for a person"
         self._on_event(Event("file", text, handled))
 
     def _answered(self, answer: Answer) -> None:
@@ -243,7 +247,9 @@ class Listener:
         if answer.kind in ("held", "rejected"):
             first = next((f for f in answer.findings if f.severity in ("error", "fatal")), None)
             word = first.id.removeprefix("v2-").replace("-", " ") if first else "see the outbox"
-            self._on_event(Event("message", f"a message was {answer.kind}: {word}"))
+            place = _PLACE.search(first.message) if first else None  # the words beside it may name a patient
+            where = f" {place[0]}" if place else ""
+            self._on_event(Event("message", f"a message was {answer.kind}: {word}{where}"))
 
     def _trouble(self, word: str) -> None:
         self.status.count(f"connections {word}")

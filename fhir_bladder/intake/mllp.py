@@ -24,6 +24,8 @@ MAX_MESSAGE = 16 * 1024 * 1024
 MAX_CONNECTIONS = 64
 FRAME_TIMEOUT_S = 60.0
 """Longest time from the start of a frame to its end; between frames a connection may rest."""
+SKIP_IDLE_S = 1.0
+"""A sender of a frame that is too large and writes nothing for this long is answered."""
 
 
 def address(text: str) -> tuple[str, int]:
@@ -171,7 +173,10 @@ class Server:
                 continue
             searched = len(buffer)
             if len(buffer) > self._max:
-                raise _TooLarge("frame-too-large", bytes(buffer[1 : 1 << 16]))
+                head, tail = bytes(buffer[1 : 1 << 16]), bytes(buffer[-1:])
+                buffer.clear()
+                await self._skip(reader, tail)
+                raise _TooLarge("frame-too-large", head)
             if buffer and not deadline:
                 deadline = loop.time() + self._timeout
             try:
@@ -185,12 +190,21 @@ class Server:
                 return
             buffer += chunk
 
+    async def _skip(self, reader: asyncio.StreamReader, tail: bytes) -> None:
+        """Read on to the end of a frame and keep nothing: a sender that still writes would not see the answer."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(self._timeout):
+                while chunk := await asyncio.wait_for(reader.read(1 << 16), SKIP_IDLE_S):
+                    if END in tail + chunk:
+                        return
+                    tail = chunk[-1:]
+
     async def _answer(self, data: bytes, writer: asyncio.StreamWriter) -> bool:
         """Commit a message and acknowledge it; False where the connection must be closed."""
         reached("message-received")
         header = header_of(data)
         if header is None:
-            self._trouble("no-header")
+            self._trouble("wrong-separators-in-MSH-2" if data.lstrip().startswith(b"MSH") else "no-header")
             return False
         peer = writer.get_extra_info("peername")
         source = f"mllp {peer[0]}" if isinstance(peer, tuple) else "mllp"

@@ -214,3 +214,26 @@ def test_alerts_come_up_once_and_clear(watched: Any, tmp_path: Path) -> None:
     status.write("running")
     assert [(a.name, a.cleared) for a in alerts][4:] == [("server", False), ("server", True)]
     assert "1 waiting" in status.line()
+
+
+def test_a_folder_that_is_not_there_is_not_made(running: Any, tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="cannot be used"):
+        running(folders=[tmp_path / "mistyped"])
+    assert not (tmp_path / "mistyped").exists()
+
+
+def test_exams_held_for_a_person_are_told_and_count_for_the_exit_code(watched: Any) -> None:
+    one, folder = watched()
+    put(folder, "nobody.ndjson", record(1, patient={"family_name": "Htest-One"}) + record(2))
+    one.listener.once()
+    (event,) = [event for event in one.events if event.kind == "file"]
+    assert event.handled.exit_codes == {1}
+    assert event.handled.outcome == "done" and event.text.endswith("1 of those taken held for a person")
+
+
+def test_what_cannot_be_read_at_all_is_not_said_to_be_in_the_outbox(watched: Any) -> None:
+    one, folder = watched()
+    put(folder, "unknown.bin", b"hello")
+    one.listener.once()
+    why = (folder / "refused" / "unknown.bin.why").read_text()
+    assert "kept here only" in why and "outbox" not in why
