@@ -32,6 +32,12 @@ _QUICK_DATETIME = re.compile(
 ).fullmatch
 
 
+_PLAIN_DIV = re.compile(
+    r'<div xmlns="http://www\.w3\.org/1999/xhtml">'
+    r"(?:<p>[0-9A-Za-z][^<>&\x00-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]*</p>)+</div>"
+).fullmatch
+"""Narratives of plain paragraphs, which need no XML parser."""
+
 _MEMO = {
     "Coding": """def NAME(o, C):
     if len(o) == 3:
@@ -103,7 +109,7 @@ class Acceptor:
         self._wanted: dict[str, tuple[str, ...]] = {}
         self.quick: dict[str, str] = {}
         self.slow: dict[str, str] = {}
-        self._made = 0
+        self._pending: dict[str, Callable[[], None]] = {}
         self._codings: set[tuple[Any, Any]] = set()
         self.scope: dict[str, Any] = self._scope()
 
@@ -191,23 +197,32 @@ class Acceptor:
             name = self._names[key] = f"f{len(self._names)}_" + re.sub(r"\W", "_", table.name)
             self._keep.append(table)
 
-            def make(o: Any, context: Context) -> int:
+            def build() -> None:
                 text = emit.source(table, name, self)
                 if table.type in _MEMO and self.schema.type_tree(table.type) is table.node:
                     text = _MEMO[table.type].replace("NAME", name) + text.replace(
                         f"def {name}(", f"def {name}_full(", 1
                     )
                 exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
-                self._made += 1
-                self._relink(name)
+                self._pending.pop(name, None)
+                self._roots.clear()  # roots kept by value must see the made function, not its maker
+
+            def make(o: Any, context: Context) -> int:
+                build()
                 return int(self.scope[name](o, context))
 
+            self._pending[name] = build
             self.scope[name] = make
         return name
 
-    def _relink(self, name: str) -> None:
-        """Roots kept by value must see the made function, not its maker."""
-        self._roots.clear()
+    def _now(self, table: Table) -> Accept:
+        """The function for a table itself, made at once. It expects an object."""
+        name = self.table_function(table)
+        build = self._pending.get(name)
+        if build is not None:
+            build()
+        made: Accept = self.scope[name]
+        return made
 
     def function(self, node: Node, code: str) -> str:
         """Name of the function for a node's value; nodes that add nothing share their type's."""
@@ -564,6 +579,10 @@ class Acceptor:
         self._keep.append(table)
         return self._later(table)
 
+    def beside(self, field: Field) -> str:
+        """Name of the function for the object beside a primitive."""
+        return self.constant(self._beside(field))
+
     def _later(self, table: Table) -> Accept:
         name = self.table_function(table)
         return lambda value, context: int(type(value) is dict and self.scope[name](value, context))
@@ -586,6 +605,9 @@ class Acceptor:
         ]
         bounds = [b for b in bounds if b[1] or b[2] is not None]
         closed = node.rules == "closed" and self.check(f"{label}:closed")
+        by_url = not pieces or self._by_url(node) is not None
+        if by_url and not node.ordered and all(low <= 1 and high in (None, 1) for _, low, high in bounds):
+            return self._extensions(table, field, pick, pieces, bounds, closed)
 
         def judge(items: list[Any], context: Context) -> int:
             counts: dict[int, int] = {}
@@ -615,6 +637,44 @@ class Acceptor:
 
         return self.constant(judge)
 
+    def _extensions(
+        self, table: Table, field: Field, pick: Callable[[Any], int], pieces: list[tuple[str, Node]],
+        bounds: list[tuple[int, int, int | None]], closed: bool,
+    ) -> str:  # fmt: skip
+        """The usual case of `extension`: the url alone tells the slice, and a slice is there once, or at least once."""
+        known: dict[str, tuple[Accept, int]] = {}
+        marks = {number: 1 << at for at, (number, _, _) in enumerate(bounds)}
+        need = sum(marks[number] for number, low, _ in bounds if low)
+        once = sum(marks[number] for number, _, high in bounds if high)
+
+        def enter(item: dict[str, Any], url: str) -> tuple[Accept, int]:
+            number = pick(item)
+            if number < 0 and closed:
+                return _never, 0
+            accept = self._one_extension(table, field, url, pieces[number][1] if number >= 0 else field.node)
+            entry = accept, marks.get(number, 0)
+            if len(known) < 1000:
+                known[url] = entry
+            return entry
+
+        def judge(items: list[Any], context: Context) -> int:
+            seen = 0
+            for item in items:
+                url = item["url"]
+                entry = known.get(url)
+                if entry is None:
+                    entry = enter(item, url)
+                accept, mark = entry
+                if mark:
+                    if mark & seen & once:
+                        return 0
+                    seen |= mark
+                if not accept(item, context):
+                    return 0
+            return 1 if seen & need == need else 0
+
+        return self.constant(judge)
+
     def _one_extension(self, table: Table, field: Field, url: str, node: Node) -> Accept:
         """The function for extensions of one url at one place."""
         if not isinstance(url, str) or node.max == 0:
@@ -623,7 +683,7 @@ class Acceptor:
         part = node is not field.node and bool(node.kids)
         ref = node.types[0] if node.types else TypeRef("Extension")
         if part:
-            steps.append(self._later(self.schema.table(node, "Extension")))
+            steps.append(self._now(self.schema.table(node, "Extension")))
         if not (part and not ref.profiles and extension_url(self.schema, node) == url):
             for profile in ref.profiles or (url,):
                 tree = self.schema.tree(profile) if values.absolute(url) else None
@@ -633,7 +693,7 @@ class Acceptor:
                     return _never
                 if values.misplaced(self.schema, url, table):
                     return _never
-                steps.append(self._later(self.schema.table(tree, "Extension")))
+                steps.append(self._now(self.schema.table(tree, "Extension")))
         if len(steps) == 1:
             return steps[0]
         return lambda value, context: int(all(step(value, context) for step in steps))
@@ -689,8 +749,10 @@ def _valid(code: str, value: Any) -> bool:
 
 
 def _narrative(value: Any, _: Context) -> bool:
-    if type(value) is not str or not value:
+    if type(value) is not str or not 0 < len(value) <= primitives.MAX_STRING:
         return False
+    if _PLAIN_DIV(value) is not None:
+        return True
     message, images = xhtml.problem(value)
     return not message and not images
 

@@ -15,15 +15,15 @@ from fhir_bladder.conformance.schema import MISSING, PRIMITIVES, Field, Node, Ta
 HOT: dict[str, tuple[str, ...]] = {
     "Coding": ("system", "code", "display"),
     "CodeableConcept": ("coding", "text"),
-    "Quantity": ("value", "unit", "system", "code"),
-    "Reference": ("reference", "display", "identifier"),
-    "Identifier": ("system", "value"),
+    "Quantity": ("value", "unit", "system", "code", "_value"),
+    "Reference": ("reference", "display", "identifier", "type"),
+    "Identifier": ("system", "value", "type"),
     "Meta": ("profile", "security"),
     "HumanName": ("family", "given"),
     "Element": ("extension",),
     "Observation": (
         "id", "meta", "identifier", "category", "subject", "effectiveDateTime", "issued", "performer", "device",
-        "valueQuantity", "component", "status", "code", "extension", "bodySite", "note", "encounter", "basedOn",
+        "valueQuantity", "component", "status", "code", "extension", "bodySite", "note", "encounter", "basedOn", "text",
     ),
     "Observation.component": (
         "valueQuantity", "code", "extension", "valueCodeableConcept", "valueBoolean", "valueInteger",
@@ -78,6 +78,9 @@ class Names(Protocol):
     def slicer(self, table: Table, field: Field) -> tuple[str, list[tuple[str, Node]]] | None:
         """The function that names an item's slice, and the slices."""
 
+    def beside(self, field: Field) -> str:
+        """The function for the object beside a primitive."""
+
     def general(self, table: Table, name: str, inline: tuple[str, ...]) -> str:
         """The function for unusual keys."""
 
@@ -91,8 +94,20 @@ def hot_keys(table: Table) -> tuple[list[str], list[str]]:
         if f.node.min and f.node.max != 0 and (not f.node.choice or len(f.node.types) == 1)
     ]
     if table.type == "Extension" and not (table.node.fixed_url and _one_value(table)):
-        return [], []
-    return must, [k for k in usual if k in table.fields and k not in must and table.fields[k].node.max != 0]
+        return (["url", "extension"], []) if table.node.fixed_url and _only_parts(table) else ([], [])
+    return must, [k for k in usual if k not in must and _usual(table, k)]
+
+
+def _usual(table: Table, key: str) -> bool:
+    """Whether a usual key may be there; `_key` only beside a primitive that is no array."""
+    field = table.fields.get(key.removeprefix("_"))
+    return field is not None and field.node.max != 0 and (key[0] != "_" or (field.primitive and not field.node.many))
+
+
+def _only_parts(table: Table) -> bool:
+    """Whether an extension holds extensions and never a value, so that ext-1 needs no look."""
+    node, _ = table.choices.get("value", (None, ()))
+    return node is not None and node.max == 0 and table.fields["extension"].node.max != 0
 
 
 def _one_value(table: Table) -> bool:
@@ -110,7 +125,7 @@ def source(table: Table, name: str, names: Names) -> str:
         lines.append("    if not o: return 0")
     groups: dict[str, list[str]] = {}
     for key in usual:
-        if table.fields[key].node.choice:
+        if key in table.fields and table.fields[key].node.choice:
             groups.setdefault(table.fields[key].node.name, []).append(key)
     for key in must:
         lines.append(f"    v = o[{key!r}]")
@@ -119,9 +134,14 @@ def source(table: Table, name: str, names: Names) -> str:
     started: set[str] = set()
     for number, key in enumerate(usual):
         depth = 1
-        if number >= first:
+        if number >= first or key[0] == "_":
             lines.append("    if n:")
             depth = 2
+        if key[0] == "_":
+            beside = names.beside(table.fields[key[1:]])
+            lines += _indent([f"v = o.get({key!r})", "if v is not None:", "    n -= 1"], depth)
+            lines += _indent([f"if {key[1:]!r} not in o or not {beside}(v, C): return 0"], depth + 1)
+            continue
         node = table.fields[key].node
         group = node.name if node.choice and len(groups[node.name]) > 1 else ""
         if group and group not in started:
@@ -234,16 +254,31 @@ def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> lis
     closed = node.rules == "closed" and names.check(f"{label}:closed")
     out.append("    if s < 0:")
     out += ["        return 0"] if closed else _indent(item(node, field.type, "y", names, label), 2)
+    branches = []
     for number, (name, piece) in enumerate(pieces):
         ref = piece.types[0] if piece.types else field.type
-        out += [f"    elif s == {number}:", f"        c{number} += 1"]
-        out += _indent(item(piece, ref, "y", names, f"{label}:{name}"), 2)
+        branches.append([f"c{number} += 1", *item(piece, ref, "y", names, f"{label}:{name}")])
+    if branches:
+        out += ["    else:", *_indent(_branch(branches, 0), 2)]
     for number, (name, piece) in enumerate(pieces):
         if piece.min and names.check(f"{label}:{name}:min"):
             out.append(f"if c{number} < {piece.min}: return 0")
         if piece.max is not None and names.check(f"{label}:{name}:max"):
             out.append(f"if c{number} > {piece.max}: return 0")
     return out
+
+
+def _branch(branches: list[list[str]], first: int) -> list[str]:
+    """Statements that run branch number `s`, found by halving."""
+    if len(branches) == 1:
+        return branches[0]
+    half = len(branches) // 2
+    return [
+        f"if s < {first + half}:",
+        *_indent(_branch(branches[:half], first)),
+        "else:",
+        *_indent(_branch(branches[half:], first + half)),
+    ]
 
 
 def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str]:
@@ -296,6 +331,7 @@ _QUICK: dict[str, Callable[[str], str]] = {
     "decimal": lambda v: f"if type({v}) not in NUMBER: return 0",
     "boolean": lambda v: f"if {v} is not True and {v} is not False: return 0",
     "id": lambda v: f"if ID({v}) is None: return 0",
+    "integer": lambda v: f"if type({v}) is not int or not -2147483648 <= {v} < 2147483648: return 0",
     "xhtml": lambda v: f"if not NARRATIVE({v}, C): return 0",
 }
 _QUICK["markdown"] = _QUICK["string"]

@@ -18,12 +18,16 @@ from fhir_bladder.conformance.schema import Constraint
 
 @dataclass(slots=True)
 class Context:
-    """Where a value stands: nearest resource, resource that holds it as contained (or the same), Bundle around it."""
+    """Where a value stands: nearest resource, resource that holds it as contained (or the same), Bundle around it.
+
+    index: codings of the resource's arrays, looked up by the acceptor's rules; made when first needed.
+    """
 
     resource: dict[str, Any]
     root: dict[str, Any]
     bundle: Any = None
     contained: dict[str, Any] = field(default_factory=dict)
+    index: dict[Any, Any] = field(default_factory=dict)
 
 
 Rule = Callable[[dict[str, Any], Context], bool]

@@ -35,12 +35,18 @@ class _Focus:
 
 
 class _Loop:
-    """A collection as clauses of a comprehension; `focus` is one item; `single` where there is at most one."""
+    """A collection as clauses of a comprehension; `focus` is one item; `single` where there is at most one.
 
-    __slots__ = ("clauses", "focus", "keys", "single")
+    bare: the item is the focus itself, no loop needed. at: (variable, key) where the one item is a key of the focus.
+    """
 
-    def __init__(self, clauses: list[str], focus: _Focus, single: bool, keys: tuple[model.Key, ...] = ()) -> None:
-        self.clauses, self.focus, self.single, self.keys = clauses, focus, single, keys
+    __slots__ = ("at", "bare", "clauses", "focus", "keys", "single")
+
+    def __init__(
+        self, clauses: list[str], focus: _Focus, single: bool, keys: tuple[model.Key, ...] = (), bare: bool = False
+    ) -> None:
+        self.clauses, self.focus, self.single, self.keys, self.bare = clauses, focus, single, keys, bare
+        self.at: tuple[str, str] | None = None
 
 
 class Writer:
@@ -92,6 +98,9 @@ class Writer:
                 return f"({self.false(left, focus)} or {self.true(right, focus)})"
             return f"({self.true(left, focus)} and {self.false(right, focus)})"
         if op == "xor":
+            if self._plain(left) and self._plain(right):
+                word = "is not" if want else "is"
+                return f"({self.true(left, focus)}) {word} ({self.true(right, focus)})"
             same = f"({self.true(left, focus)} and {self._either(right, focus, not want)})"
             return f"({same} or ({self.false(left, focus)} and {self._either(right, focus, want)}))"
         if op in ("=", "!="):
@@ -100,11 +109,18 @@ class Writer:
             return self._order(op if want else _FLIP[op], left, right, focus)
         raise Beyond(op)
 
+    def _plain(self, expr: ast.Expr) -> bool:
+        """Whether the text of an expression is a Python bool, true exactly where the expression is."""
+        return isinstance(expr, ast.Call) and expr.name in ("exists", "empty") and not expr.args
+
     def _call(self, expr: ast.Call, focus: _Focus, want: bool) -> str:
         name = expr.name
         if name == "not" and not expr.args:
             return self._either(expr.base, focus, not want)
         if name in ("exists", "empty"):
+            told = self._told(expr, focus)
+            if told is not None:
+                return told if want == (name == "exists") else f"not {told}"
             loop = self.loop(expr.base, focus)
             if expr.args:
                 loop = self.where(loop, expr.args[0])
@@ -114,7 +130,7 @@ class Writer:
             loop = self.loop(expr.base, focus)
             if not loop.single or not loop.focus.primitive:
                 raise Beyond(name)
-            test = f"any({loop.focus.variable} is not None {' '.join(loop.clauses)})"
+            test = self._some(loop, f"{loop.focus.variable} is not None")
             return test if want else f"not {test}"
         if name == "all" and len(expr.args) == 1:
             loop = self.loop(expr.base, focus)
@@ -149,8 +165,11 @@ class Writer:
         else:
             raise Beyond("=")
         op = ("is" if type(value) is bool else "==") if want else ("is not" if type(value) is bool else "!=")
+        if loop.single and loop.at is not None and type(value) is str:
+            o, key = loop.at
+            return f"{o}.get({key!r}) == {value!r}" if want else f"{o}.get({key!r}) not in (None, {value!r})"
         if loop.single:
-            return f"any({v} is not None and {v} {op} {value!r} {' '.join(loop.clauses)})"
+            return self._some(loop, f"{v} is not None and {v} {op} {value!r}")
         if want:
             return f"[{v} {' '.join(loop.clauses)}] == [{value!r}]"
         raise Beyond("!=")
@@ -181,7 +200,89 @@ class Writer:
         if op[1:] == "=":
             # a float on the limit may stand for a number beyond it
             test = f"({test} or ({v} == {limit if type(limit) is int else float(limit)!r} and type({v}) is not float))"
-        return f"any({v} is not None and {test} {' '.join(loop.clauses)})"
+        return self._some(loop, f"{v} is not None and {test}")
+
+    def _some(self, loop: _Loop, test: str) -> str:
+        """That a test holds for an item; without a loop where the item is at hand."""
+        return f"({test})" if loop.bare else f"any({test} {' '.join(loop.clauses)})"
+
+    def _told(self, expr: ast.Call, focus: _Focus) -> str | None:
+        """`exists` without a loop: one key of the object at hand, or a coding looked up in the index of codings."""
+        if expr.args:
+            return None
+        found = self._indexed(expr.base, focus)
+        if found is not None:
+            index, pairs = found
+            if len(pairs) == 1:
+                return f"({pairs[0]!r} in {index})"
+            return f"(not {self.keep(frozenset(pairs))}.isdisjoint({index}))"
+        if not isinstance(expr.base, ast.Member):
+            return None
+        loop = self.loop(expr.base, focus)
+        if len(loop.clauses) != 1 or not loop.single:
+            return None
+        if loop.keys:
+            names = frozenset(n for k in loop.keys for n in (k.name, "_" + k.name))
+            return f"(not {self.keep(names)}.isdisjoint({focus.variable}))"
+        if loop.at is None:
+            return None
+        o, key = loop.at
+        return f"({key!r} in {o} or {'_' + key!r} in {o})" if loop.focus.primitive else f"({key!r} in {o})"
+
+    # codings of an array of the resource, looked up instead of walked through
+
+    def _indexed(self, expr: ast.Expr, focus: _Focus) -> tuple[str, list[tuple[str, str]]] | None:
+        """`array.code.coding.where(system = … and code = …)` of the resource: its index and the pairs asked for."""
+        if not (isinstance(expr, ast.Call) and expr.name == "where" and len(expr.args) == 1):
+            return None
+        concept = self._coding_of(expr.base)
+        if concept is None or not isinstance(concept.base, ast.Member) or not self._at_hand(concept.base.base):
+            return None
+        pairs = _pairs(expr.args[0])
+        if pairs is None or focus is not self.top or not self.resource:
+            return None
+        array = self.loop(concept.base, focus)
+        if array.single or array.keys or array.focus.primitive or not self._is_concept(concept.name, array.focus):
+            return None
+        return f"INDEX(o, context, {concept.base.name!r}, {concept.name!r})", pairs
+
+    def _items(self, expr: ast.Expr, criteria: ast.Expr, focus: _Focus) -> _Loop | None:
+        """`array.where(code.coding.where(system = … and code = …).exists())` of the resource, from the index."""
+        if (
+            not (isinstance(expr, ast.Member) and self._at_hand(expr.base))
+            or focus is not self.top
+            or not self.resource
+        ):
+            return None
+        if not (isinstance(criteria, ast.Call) and criteria.name == "exists" and not criteria.args):
+            return None
+        inner = criteria.base
+        if not (isinstance(inner, ast.Call) and inner.name == "where" and len(inner.args) == 1):
+            return None
+        concept, pairs = self._coding_of(inner.base), _pairs(inner.args[0])
+        if concept is None or not self._at_hand(concept.base) or pairs is None or len(pairs) != 1:
+            return None
+        array = self.loop(expr, focus)
+        if array.single or array.keys or array.focus.primitive or not self._is_concept(concept.name, array.focus):
+            return None
+        clause = (
+            f"for {array.focus.variable} in INDEX(o, context, {expr.name!r}, {concept.name!r}).get({pairs[0]!r}, ())"
+        )
+        return _Loop([clause], array.focus, False)
+
+    def _at_hand(self, expr: ast.Expr) -> bool:
+        return isinstance(expr, ast.This) and expr.name in ("", "this")
+
+    def _coding_of(self, expr: ast.Expr) -> ast.Member | None:
+        """The member before `.coding`."""
+        if isinstance(expr, ast.Member) and expr.name == "coding" and isinstance(expr.base, ast.Member):
+            return expr.base
+        return None
+
+    def _is_concept(self, name: str, focus: _Focus) -> bool:
+        info = model.info(focus.type)
+        keys = info.elements.get(name, ()) if info is not None else ()
+        return len(keys) == 1 and keys[0].type == "CodeableConcept" and not keys[0].many
 
     def _any(self, loop: _Loop) -> str:
         return f"any(True {' '.join(loop.clauses)})"
@@ -192,7 +293,7 @@ class Writer:
         """A path as clauses."""
         if isinstance(expr, ast.This) and expr.name in ("", "this"):
             same = _Focus(focus.variable, focus.type)
-            return _Loop([f"for _ in (0,) if {focus.variable} is not None"], same, True)
+            return _Loop([f"for _ in (0,) if {focus.variable} is not None"], same, True, bare=True)
         if isinstance(expr, ast.External) and expr.name == "resource" and self.resource:
             return _Loop(["for _ in (0,)"], self.top, True)
         if isinstance(expr, ast.Member):
@@ -200,7 +301,8 @@ class Writer:
         if isinstance(expr, ast.TypeTest) and expr.operator == "ofType":
             return self._of_type(expr, focus)
         if isinstance(expr, ast.Call) and expr.name == "where" and len(expr.args) == 1:
-            return self.where(self.loop(expr.base, focus), expr.args[0])
+            items = self._items(expr.base, expr.args[0], focus)
+            return items if items is not None else self.where(self.loop(expr.base, focus), expr.args[0])
         raise Beyond(type(expr).__name__)
 
     def where(self, loop: _Loop, criteria: ast.Expr) -> _Loop:
@@ -252,9 +354,12 @@ class Writer:
             clause = f"for {v} in PICK({o}, {pairs})"
             return _Loop([*base.clauses, clause], _Focus(v, "Element"), base.single, keys)
         key = keys[0]
-        return _Loop(
+        made = _Loop(
             [*base.clauses, self._clause(o, v, key)], _Focus(v, model.resolved(key.type)), base.single and not key.many
         )
+        if made.single and not base.clauses:
+            made.at = (o, key.name)
+        return made
 
     def _clause(self, o: str, v: str, key: model.Key) -> str:
         if key.many:
@@ -304,9 +409,62 @@ def many(o: dict[str, Any], key: str) -> Any:
     return o[key] if key in o else o.get("_" + key, ()) and [None] * len(o["_" + key])
 
 
+def _pairs(expr: ast.Expr) -> list[tuple[str, str]] | None:
+    """The (system, code) pairs that criteria on a coding name, where they name nothing else."""
+    found: list[tuple[str, str]] = []
+    for part in _either(expr):
+        if not (isinstance(part, ast.Binary) and part.operator == "and"):
+            return None
+        for left, right in ((part.left, part.right), (part.right, part.left)):
+            system = _text_of(left, "system")
+            codes = [_text_of(code, "code") for code in _either(right)]
+            if system is not None and None not in codes:
+                found += [(system, code) for code in codes if code is not None]
+                break
+        else:
+            return None
+    return found
+
+
+def _either(expr: ast.Expr) -> list[ast.Expr]:
+    if isinstance(expr, ast.Binary) and expr.operator == "or":
+        return [*_either(expr.left), *_either(expr.right)]
+    return [expr]
+
+
+def _text_of(expr: ast.Expr, name: str) -> str | None:
+    """The text of `name = 'text'`."""
+    if not (isinstance(expr, ast.Binary) and expr.operator == "=" and isinstance(expr.right, ast.Literal)):
+        return None
+    left = expr.left
+    if not (isinstance(left, ast.Member) and left.name == name and isinstance(left.base, ast.This)):
+        return None
+    if left.base.name not in ("", "this"):
+        return None
+    return expr.right.value if type(expr.right.value) is str else None
+
+
+def index(o: dict[str, Any], context: Any, array: str, concept: str) -> dict[tuple[Any, Any], list[Any]]:
+    """(system, code) → items of an array whose concept has that coding, in order; kept for the other rules."""
+    kept = context.index if context.resource is o else {}
+    found: dict[tuple[Any, Any], list[Any]] | None = kept.get((array, concept))
+    if found is None:
+        found = {}
+        for item in o.get(array, ()):
+            for coding in item[concept].get("coding", ()) if concept in item else ():
+                pair = (coding.get("system"), coding.get("code"))
+                items = found.get(pair)
+                if items is None:
+                    found[pair] = [item]
+                elif items[-1] is not item:
+                    items.append(item)
+        kept[array, concept] = found
+    return found
+
+
 def write(expression: str, type_name: str, resource: bool) -> Callable[[Any, Any], Any]:
     """A function (object, context) → true only where the invariant holds. Raises Beyond."""
-    scope: dict[str, Any] = {"PICK": pick, "MANY": many}
+    scope: dict[str, Any] = {"PICK": pick, "MANY": many, "INDEX": index}
     try:
         writer = Writer(type_name, resource, scope)
         text = writer.true(parse(expression), writer.top)
