@@ -59,6 +59,7 @@ _FORMATS = (
     "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M", "%m/%d/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%d-%m-%Y %H:%M", "%Y%m%d %H%M",
     "%Y%m%d%H%M%S", "%d.%m.%y %H:%M",
 )  # fmt: skip
+_ISO = "ISO 8601"
 _NUMBER = re.compile(r"[<>]?\s*\d+(?:([.,])\d+)?\s*([A-Za-zµμ²³0-9^]+)?\Z")
 
 
@@ -162,7 +163,8 @@ def _started(sheet: Sheet) -> tuple[list[str], str, bool] | None:
     """Columns of started_at, date_format, and whether another format fits as well."""
     dates = [name for name in sheet.header if _DATES.search(_plain(name))]
     times = [name for name in sheet.header if _TIMES.search(_plain(name))]
-    for names in ([dates[0], times[0]] if dates and times else [], dates[:1], times[:1]):
+    guess = [] if dates or times else [name for name in sheet.header if name and _holds_times(name, sheet)]
+    for names in ([dates[0], times[0]] if dates and times else [], dates[:1], times[:1], guess[:1]):
         if not names or (len(names) == 1 and dates and times):
             continue
         if sheet.typed_times:
@@ -170,9 +172,31 @@ def _started(sheet: Sheet) -> tuple[list[str], str, bool] | None:
         positions = [sheet.header.index(name) for name in names]
         parts = [[row[p].strip() for p in positions] for row in sheet.rows]
         texts = [" ".join(part) for part in parts if all(part)]
-        fitting = [date_format for date_format in _FORMATS if texts and all(_fits(text, date_format) for text in texts)]
+        if texts and all(_is_iso(text) for text in texts):
+            return names, _ISO, False
+        counts = {form: sum(_fits(text, form) for text in texts) for form in _FORMATS}
+        most = max(counts.values())
+        fitting = [form for form in _FORMATS if counts[form] == most > len(texts) / 2]  # a slip or two may be in it
         return names, fitting[0] if fitting else "", len(fitting) > 1
     return None
+
+
+def _is_iso(text: str) -> bool:
+    """ISO 8601 with a time of day, which is read without date_format."""
+    try:
+        dt.datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return len(text) >= 16 and text[10] == "T"
+
+
+def _holds_times(name: str, sheet: Sheet) -> bool:
+    """Whether the cells of a column, whatever its name, are times of a day."""
+    if re.search(r"void|miktion|birth|geb|verif", _plain(name)):
+        return False
+    cells = sheet.column(name)
+    fit = sum(_is_iso(cell) or any(_fits(cell, form) for form in _FORMATS) for cell in cells)
+    return fit > len(cells) / 2
 
 
 def _fits(text: str, date_format: str) -> bool:
@@ -200,7 +224,9 @@ def _lines(
     mark, doubt = _decimal_mark(sheet)
     yield f"decimal_mark = {_quoted(mark)}" + (f"             # ? {doubt}" if doubt else "")
     yield '# timezone = "…"               # ? the zone the device\'s clock runs in, such as "Europe/Lisbon"'
-    if started and started[1]:
+    if started and started[1] == _ISO:
+        yield "# date_format is not needed: the times are ISO 8601"
+    elif started and started[1]:
         doubt = "   # ? day and month could be the other way round" if started[2] else ""
         yield f"date_format = {_quoted(started[1])}{doubt}"
     else:

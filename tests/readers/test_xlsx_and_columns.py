@@ -176,3 +176,18 @@ def test_the_description_names_every_key_of_a_map() -> None:
     text = (Path(__file__).parents[2] / "docs" / "column-maps.md").read_text(encoding="utf-8")
     for key in (*column_map.KEYS, *column_map.COLUMN_KEYS):
         assert f"`{key}`" in text or f"`[{key}]`" in text or f"`{key} =" in text, key
+
+
+@pytest.mark.parametrize(
+    ("cells", "line"),
+    [
+        (["2026-03-01T10:00", "2026-03-01T10:05"], "# date_format is not needed: the times are ISO 8601"),
+        (["01.03.2026 10:00", "31.03.2026 10:00", "32.03.2026 10:00"], 'date_format = "%d.%m.%Y %H:%M"'),
+    ],
+)
+def test_suggest_knows_times_by_their_cells_too(tmp_path: Path, cells: list[str], line: str) -> None:
+    from fhir_bladder.readers.columns_suggest import suggest
+
+    (tmp_path / "x.csv").write_text("No;When\n" + "".join(f"{n};{cell}\n" for n, cell in enumerate(cells)))
+    lines = suggest(tmp_path / "x.csv").splitlines()
+    assert line in lines and 'started_at = "When"' in lines
