@@ -1,6 +1,6 @@
 """Every `console` block of the README is run, in order, in a copy of `examples`, and its output compared.
 
-`…` in an expected line stands for any text, a line of `…` alone for any lines. The server at port 8080 is an embedded one.
+`…` in an expected line stands for any text, a line of `…` alone for any lines; the server at port 8080 is an embedded one.
 """
 
 from __future__ import annotations
@@ -44,7 +44,6 @@ def test_the_page_says_what_the_commands_say(page: str, tmp_path: Path) -> None:
 
     folder = tmp_path / "examples"
     shutil.copytree(ROOT / "examples", folder)
-    (folder / "fhir-bladder.toml").unlink()  # the page's commands run without a site's configuration
     environment = {name: value for name, value in os.environ.items() if not name.startswith("FHIR_BLADDER_")}
     environment["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{environment['PATH']}"
     steps = _steps((ROOT / page).read_text())
