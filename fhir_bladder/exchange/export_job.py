@@ -145,7 +145,9 @@ class Job:
             except HttpError as error:
                 answer = error.response
                 failures += 1
-                if error.status == 401 or failures >= _FAILURES or (answer is not None and self._failed(answer)):
+                unreadable = answer is None and error.what.startswith("the answer is ")  # the client tried it again
+                refused = error.status == 401 or (answer is not None and self._failed(answer))
+                if refused or unreadable or failures >= _FAILURES:
                     raise
                 asked = error.retry_after
                 yield self._log.write(Event("status_error", {"code": error.status, "body": None}))

@@ -395,6 +395,17 @@ def test_a_wrong_manifest_is_one_line(tmp_path, body):
             data_files(bench.folder)
 
 
+def test_a_manifest_that_stays_unreadable_is_told_as_that(tmp_path):
+    """Not polled until the deadline is over: the client has asked four times, and says what is wrong."""
+    with Bench(tmp_path) as bench:
+        bench.plan("manifest", *[Reply(200, b'{"transactionTime": "2026', {"Content-Type": "application/json"})] * 30)
+        with pytest.raises(ServerError) as caught:
+            bench.export()
+        assert "not readable as JSON (4 tries)" in str(caught.value)
+        bench.plan("manifest")
+        assert bench.export().state == "complete"
+
+
 def test_names_in_a_manifest_cannot_leave_the_folder(tmp_path):
     with Bench(tmp_path, polls=0) as bench:
         url = f"{bench.server.url}/files/1/0/0?key={bench.model.key}"
