@@ -17,10 +17,9 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A copy of `examples` without the site configuration."""
+    """A copy of `examples`."""
     target = tmp_path / "examples"
     shutil.copytree(ROOT / "examples", target)
-    (target / "fhir-bladder.toml").unlink()
     return target
 
 

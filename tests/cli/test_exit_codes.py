@@ -76,6 +76,26 @@ def test_push_and_pull(run, folder: Path, server: str) -> None:
     assert run("outbox", "list", "--outbox", "none.db").returncode == 3
 
 
+def test_the_server_takes_times_without_seconds_and_gives_them_back(run, folder: Path, server: str) -> None:
+    """Of the voids and of a coefficient as of the exam; servers built on fhir.resources refused these once."""
+    done = run("push", "sheet-kx.csv", "--columns", "columns-kx.toml", "--server", server, "--patients", "create",
+               "--outbox", "kx.db")  # fmt: skip
+    assert "4 delivered, 1 held" in done.stderr
+    exam = json.loads((folder / "exam.json").read_text(), parse_float=str)
+    exam |= {"exam_number": "kx-1", "voided_at": exam["started_at"][:16] + "Z", "action": {"what": "none"}}
+    exam["action"]["at"] = exam["scans"][0]["taken_at"] = exam["voided_at"]
+    exam["earlier_voids"] = [{"at": exam["voided_at"]}]
+    size = {"value": 70, "unit": "mm"}
+    exam["diameters"] = {"length": size, "width": size, "height": size, "coefficient": 0.5}
+    text = json.dumps(exam).replace('"coefficient": 0.5', '"coefficient": 0.520').replace('"2.40"', "2.40")
+    (folder / "kx.json").write_text(text)
+    assert run("push", "kx.json", "--server", server, "--patients", "create", "--outbox", "kx.db").returncode == 0
+    pulled = run("pull", "--server", server, "--as", "exams").stdout
+    back = next(line for line in pulled.splitlines() if '"kx-1"' in line)
+    assert '"coefficient":0.520' in back
+    assert back.count(exam["voided_at"]) == 4
+
+
 def test_push_takes_what_map_wrote(run, folder: Path, server: str) -> None:
     for kind in ("observations", "bundles"):
         run("map", "exam.json", "--as", kind, "-o", f"{kind}.ndjson")
@@ -134,7 +154,7 @@ def test_an_option_is_called_in_file_and_environment_as_on_the_line(run, folder:
 
 
 def test_the_example_configuration_is_taken(run, folder: Path) -> None:
-    (folder / "fhir-bladder.toml").write_bytes((ROOT / "examples" / "fhir-bladder.toml").read_bytes())
+    (folder / "fhir-bladder.toml").write_bytes((ROOT / "examples" / "site" / "fhir-bladder.toml").read_bytes())
     assert run("map", "exam.json").returncode == 0
 
 
