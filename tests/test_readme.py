@@ -1,6 +1,6 @@
 """Every `console` block of the README is run, in order, in a copy of `examples`, and its output compared.
 
-`…` in an expected line stands for any text, a line of `…` alone for any lines; the server at port 8080 is an embedded one.
+`…` in an expected line stands for any text, a line of `…` alone for any lines; port 8080 is an embedded server.
 """
 
 from __future__ import annotations
