@@ -61,11 +61,15 @@ class Order:
 
 @dataclass(slots=True)
 class Built:
-    """What an order gave: record data, findings, and whether any observation was known."""
+    """What an order gave: record data, findings, and whether any observation was known.
+
+    places: record fields and where in the message they come from (`OBX-5`).
+    """
 
     data: dict[str, Any]
     findings: list[Finding]
     known: bool
+    places: dict[str, tuple[Segment, str]] = field(default_factory=dict)
 
 
 class Builder:
@@ -105,7 +109,17 @@ class Builder:
         for path, value in self._maps.constants.items():
             self._default(path, value)
         self._list_unused()
-        return Built(self._tree.data(), self._findings, bool(mapped))
+        return Built(self._tree.data(), self._findings, bool(mapped), self._places())
+
+    def _places(self) -> dict[str, tuple[Segment, str]]:
+        places = {name: (obx, "OBX-5") for name, (_, obx) in self._set.items()}
+        for head, members in self._lists.items():
+            for position, (_, fields) in enumerate(members):
+                places |= {f"{head}.{position}.{name}": (obx, "OBX-5") for name, (_, obx) in fields.items()}
+        if pid := self._order.pid:
+            for name, number in (("identifiers", 3), ("family_name", 5), ("given_names", 5), ("birth_date", 7)):
+                places[f"patient.{name}"] = pid, f"PID-{number}"
+        return places
 
     # -- observations
 

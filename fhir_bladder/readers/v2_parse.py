@@ -107,6 +107,9 @@ class Segment:
         escape = self.separators.escape
         if escape not in text:
             return text
+        if f"{escape}{escape}X" in text:  # one character may be spread over several escapes
+            e = re.escape(escape)
+            text = re.sub(rf"(?<={e}X)((?:[0-9A-Fa-f]{{2}})+){e}{e}X(?=(?:[0-9A-Fa-f]{{2}})+{e})", r"\1", text)
         parts = text.split(escape)
         result, position = [parts[0]], 1
         while position < len(parts):
@@ -129,7 +132,10 @@ class Segment:
         if name in simple:
             return simple[name]
         if name.startswith("X") and _HEX.match(name[1:]):
-            return bytes.fromhex(name[1:]).decode(self.charset, "replace")
+            try:
+                return bytes.fromhex(name[1:]).decode(self.charset)
+            except UnicodeDecodeError:
+                return None  # of no character: kept as written
         if match := re.match(r"\.sp(\d{0,2})\Z", name, re.ASCII):
             return "\n" * int(match[1] or 1)
         return "" if re.match(r"\.(in|ti|sk|ce)[+-]?\d{0,3}\Z", name, re.ASCII) else None

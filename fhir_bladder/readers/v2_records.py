@@ -6,7 +6,7 @@ One message may hold several patients and orders; OBR with the same filler numbe
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from fhir_bladder.errors import Finding, InputError
 from fhir_bladder.readers import v2_parse
 from fhir_bladder.readers.items import ReadItem, record_item, sha256
-from fhir_bladder.readers.v2_exam import Builder, Observation, Order
+from fhir_bladder.readers.v2_exam import Builder, Built, Observation, Order
 from fhir_bladder.readers.v2_map import V2Map
 from fhir_bladder.readers.v2_parse import Message, MessageError, Segment, UnsupportedMessage
 from fhir_bladder.readers.v2_values import Clock
@@ -116,7 +116,7 @@ def read_message(
         start = line + order.obr.number - 1
         item = ReadItem(file, start, data, sha256(data), data=built.data, map_hash=maps.sha256)
         if not errors:
-            item = record_item(file, start, data, built.data, map_hash=maps.sha256, place=_place)
+            item = record_item(file, start, data, built.data, map_hash=maps.sha256, place=_placing(built, line))
         item.findings += built.findings
         items.append(item)
     if not items:
@@ -133,11 +133,22 @@ _SOURCES = {
 }  # fmt: skip
 
 
-def _place(finding: Finding) -> None:
-    """What the record misses, said in the message's own terms."""
-    source = _SOURCES.get(finding.field)
-    if finding.id == "field-missing" and source:
-        finding.hint = f"send it in {source}, or give it in [constants] of the map"
+def _placing(built: Built, line: int) -> Callable[[Finding], None]:
+    """Says what the record misses or does not take in the message's own terms."""
+
+    def place(finding: Finding) -> None:
+        source = _SOURCES.get(finding.field)
+        if finding.id == "field-missing" and source:
+            finding.hint = f"send it in {source}, or give it in [constants] of the map"
+        path = finding.field
+        while path and path not in built.places:
+            path = path.rpartition(".")[0]
+        if path:
+            segment, name = built.places[path]
+            finding.message += f" (segment {segment.number}, {name})"
+            finding.line = line + segment.number - 1
+
+    return place
 
 
 def _refused(file: str, line: int, data: bytes, error: MessageError, maps: V2Map) -> ReadItem:

@@ -143,3 +143,12 @@ def test_any_bytes_are_read_or_refused(data: bytes) -> None:
                 parse(framed.data)
             except MessageError as error:
                 assert str(error)
+
+
+@pytest.mark.parametrize(
+    ("escaped", "text"),
+    [(r"M\XC3\\XBC\ller", "Müller"), (r"M\XC3BC\\X41\ ", "MüA "), (r"M\XC3\ ", r"M\XC3\ "), (r"\X41\\E\X", "A\\X")],
+)
+def test_a_character_spread_over_hexadecimal_escapes(escaped: str, text: str) -> None:
+    """HL7 v2.5.1, 2.7: such an escape carries bytes; some senders escape each byte of a character by itself."""
+    assert field(escaped, MSH + "||||||UNICODE UTF-8", "utf-8") == [text]

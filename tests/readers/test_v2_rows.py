@@ -308,7 +308,7 @@ def test_time_zones() -> None:
 
 # What the issue lists as bad input, and its kin: (changes, id, words, field)
 BAD: list[tuple[dict[str, Any], str, str]] = [
-    ({"OBX_5": "abc"}, "number-not-readable", "'abc' is not a number (segment 6, OBX-5)"),
+    ({"OBX_5": "abc"}, "number-not-readable", "'abc' is not a number (segment 7, OBX-5)"),
     ({"OBX_6": "mm"}, "unit-not-usable", "unit 'mm' measures length, not volume (segment 6, OBX-6)"),
     ({"OBX_6": "ML"}, "unit-not-usable", "megalitre"),
     ({"OBX_6": ""}, "unit-missing", "OBX-6"),
@@ -438,3 +438,17 @@ def test_pcd_01_obx_18_of_the_containment_tree_names_the_device() -> None:
 def test_a_refused_value_is_not_listed_as_left_out() -> None:
     item = one(OBX_5="abc")
     assert item.record is None and not [text for text in findings(item, "v2-not-mapped") if "OBX" in text]
+
+
+@pytest.mark.parametrize(
+    ("changes", "place"),
+    [
+        ({"also": "OBX|2|SN|wall-thickness^^99FHBLAD|1|<^2.4|mm|||||F"}, "(segment 7, OBX-5)"),
+        ({"PID_5": r"Htest\X00\ "}, "(segment 2, PID-5)"),
+    ],
+)
+def test_what_the_record_refuses_is_told_with_its_segment(changes: dict[str, Any], place: str) -> None:
+    item = one(**changes)
+    assert item.record is None
+    (error,) = [finding for finding in item.findings if finding.severity == "error"]
+    assert error.message.endswith(place) and error.line == int(place[9])
