@@ -26,7 +26,10 @@ EMPTY = (
 
 def connect(folder: Path) -> Any:
     """A DuckDB connection that sees the folder's tables; one thread, no network."""
-    import duckdb
+    try:
+        import duckdb
+    except ImportError:
+        raise SystemExit("these questions need DuckDB: pip install duckdb") from None
 
     connection = duckdb.connect(config={"threads": 1})
     connection.execute("SET TimeZone = 'UTC'")
