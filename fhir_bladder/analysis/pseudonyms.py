@@ -169,7 +169,7 @@ class Pseudonyms:
         url = value.get("url")
         if url in _EXTENSIONS:
             return _EXTENSIONS[url](self, value)
-        if url in (N.AS_RECEIVED, N.REASON):
+        if url in (N.AS_RECEIVED, N.REASON) or (self.shift and url == N.CALIBRATED_ON):
             return None
         return self._plain(value, kind, patient)
 
@@ -185,6 +185,10 @@ class Pseudonyms:
     def _string(self, name: str, value: str, patient: str) -> str | None:
         if name == "unit":
             return value if value in _UNITS else None
+        if name == "lastUpdated" and self.shift:
+            return (
+                None  # as a calibration: one date that many patients share would show their shifts against each other
+            )
         if name in _CODES:
             return value if len(value) <= 200 and not value.startswith("urn:") else None
         if name.endswith(("DateTime", "Date", "Instant")) or name in (

@@ -135,8 +135,27 @@ def test_the_rows_are_still_there_and_join(
     start = dt.datetime.fromisoformat(exam["started_at_local"])
     assert start.timetz() == dt.datetime.fromisoformat("2026-03-18T10:42:00+01:00").timetz()
     assert dt.datetime.fromisoformat(exam["voided_at"]) == start - dt.timedelta(minutes=7)
-    days = dt.date.fromisoformat(exam["calibrated_on"]) - dt.date(2026, 1, 12)
+    days = dt.datetime.fromisoformat(exam["verified_at"]).date() - dt.date(2026, 3, 19)
     assert days == start.date() - dt.date(2026, 3, 18)
+
+
+def test_no_date_that_patients_share_tells_their_shifts(
+    record: Any, observations: Any, ndjson: Any, stored: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    """One calibration and one load of a server for two patients: moved by each one's shift, the difference of the two
+    shifts would be in the table, and one known date would open all.
+    """
+    resources = []
+    for name in ("A", "B"):
+        patient = {"identifiers": [{"system": "urn:x", "value": name}], "birth_date": "1951-03-09"}
+        [one] = observations(record(exam_number=name, patient=patient))
+        resources.append(stored(one, f"o{name}", at="2026-04-01T00:00:00Z"))
+    table([ndjson(resources)], "exams", tmp_path / "s.csv", pseudonyms=SECRET, shift_dates=True)
+    rows = read_csv(tmp_path / "s.csv")
+    assert rows[0]["started_at"] != rows[1]["started_at"]
+    assert {row[name] for row in rows for name in ("calibrated_on", "recorded_at")} == {""}
+    table([ndjson(resources)], "exams", tmp_path / "k.csv", pseudonyms=SECRET)  # not shifted: they stay
+    assert {row["calibrated_on"] for row in read_csv(tmp_path / "k.csv")} == {"2026-01-12"}
 
 
 def test_later_exports_get_the_same_pseudonyms(
