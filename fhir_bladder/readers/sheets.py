@@ -106,6 +106,8 @@ def _text(cell: Any, date_format: str = "", mark: str = ".") -> str:
             cell = (cell + dt.timedelta(milliseconds=500)).replace(
                 microsecond=0
             )  # Excel keeps days as binary fractions
+        elif isinstance(cell, dt.date) and "%H" in date_format:
+            date_format = ""  # a day without hour must not come out as midnight
         return str(cell.strftime(date_format) if date_format else cell.isoformat())
     if isinstance(cell, bool):
         return "true" if cell else "false"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import json
+import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -110,7 +111,13 @@ def _cell(cell: Any, source: Any) -> Any:
         )
     if isinstance(value, str) and not value.strip():
         return None
+    if isinstance(value, dt.datetime) and value.time() == dt.time() and not _shows_hours(cell.number_format):
+        return value.date()  # a day, and nothing about the hour; not midnight
     return value
+
+
+def _shows_hours(number_format: str) -> bool:
+    return "h" in re.sub(r'\[(?!h)[^\]]*\]|"[^"]*"|\\.', "", number_format.lower())
 
 
 def _check_size(file: str, data: bytes) -> None:

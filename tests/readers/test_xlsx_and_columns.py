@@ -191,3 +191,35 @@ def test_suggest_knows_times_by_their_cells_too(tmp_path: Path, cells: list[str]
     (tmp_path / "x.csv").write_text("No;When\n" + "".join(f"{n};{cell}\n" for n, cell in enumerate(cells)))
     lines = suggest(tmp_path / "x.csv").splitlines()
     assert line in lines and 'started_at = "When"' in lines
+
+
+@pytest.mark.parametrize(
+    ("number_format", "joined", "expected"),
+    [
+        ("yyyy-mm-dd", False, None), ("[White]d/m/yyyy", False, None), ("yyyy-mm-dd hh:mm", False, "2026-03-01T00:00"),
+        ("yyyy-mm-dd", True, "2026-03-01T09:30"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("date_format", ["", 'date_format = "%d.%m.%Y %H:%M"\n'])
+def test_a_day_without_hour_is_not_midnight(
+    tmp_path: Path, number_format: str, joined: bool, expected: str | None, date_format: str
+) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["No", "Day", "Hour", "mL"])
+    book.active.append([1, dt.datetime(2026, 3, 1), dt.time(9, 30), 212])
+    book.active["B2"].number_format = number_format
+    book.save(tmp_path / "x.xlsx")
+    if joined and not date_format:
+        return  # two cells are joined by one blank, which takes a date_format
+    columns = '["Day", "Hour"]' if joined else '"Day"'
+    (tmp_path / "x.toml").write_text(
+        f'timezone = "UTC"\n{date_format}[columns]\nexam_number = "No"\n'
+        f"started_at = {columns}\n"
+        '"scans.0.volume" = { column = "mL", unit = "mL" }\n[constants]\n"device.serial" = "S"\n'
+        'void_state = { value = "unspecified", confirmed_by = "test" }\n'
+    )
+    (item,) = read([tmp_path / "x.xlsx"], ReadOptions(columns=tmp_path / "x.toml"))
+    if expected is None:
+        assert item.record is None and item.findings[0].field == "started_at", item.findings
+    else:
+        assert item.record is not None and item.record.started_at.text.startswith(expected), item.findings
