@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import Any
 
 from fhir_bladder.terminology import names
@@ -20,6 +20,9 @@ CREATE, SAME, UPDATE, REPLACE, SUPERSEDED, HELD = "create", "same", "update", "r
 
 _RANK = {"registered": 0, "preliminary": 0, "final": 1, "cancelled": 1, "amended": 2, "corrected": 2}
 _DECLARED = ("amended", "corrected")
+
+_DOUBLE = Context(prec=15)
+"""Digits that every server keeps: many pass numbers through binary doubles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +231,13 @@ def _extensions_agree(ours: Resource, theirs: Resource) -> bool:
 
 
 def _extensions(element: Resource) -> list[str]:
-    return sorted(repr(_plain(e)) for e in element.get("extension", ()) if str(e.get("url", "")).startswith(names.BASE))
+    own = (e for e in element.get("extension", ()) if str(e.get("url", "")).startswith(names.BASE))
+    return sorted(repr(_plain(e)) for e in own if not _is_spelling(e))
+
+
+def _is_spelling(value: Any) -> bool:
+    """How something was spelt when it was received is no content: `10:35Z` and `10:35:00Z` are the same exam."""
+    return isinstance(value, Mapping) and value.get("url") == names.AS_RECEIVED
 
 
 def _plain(value: Any) -> Any:
@@ -236,7 +245,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return tuple((k, _plain(v)) for k, v in sorted(value.items()) if not k.startswith("_") and k != "id")
     if isinstance(value, list | tuple):
-        return tuple(_plain(item) for item in value)
+        return tuple(_plain(item) for item in value if not _is_spelling(item))
     if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
         return _number(value)
     return _moment(value) if isinstance(value, str) else value
@@ -245,7 +254,7 @@ def _plain(value: Any) -> Any:
 def _number(value: Any) -> Any:
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
         return value
-    number = Decimal(str(value))
+    number = _DOUBLE.plus(Decimal(str(value)))
     return number.normalize() if number else Decimal(0)
 
 

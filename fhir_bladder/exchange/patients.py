@@ -61,6 +61,7 @@ class Guard:
                 patients = self._created(exams, patients)
             except NotTaken as error:
                 failure = error.what
+                patients = patients | error.found
         verdicts = []
         for exam, free in zip(exams, released, strict=True):
             visits = [orders.get(p, []) for p in _order(exam)] + [encounters.get(p, []) for p in _encounter(exam)]

@@ -204,12 +204,13 @@ class Push:
 
     def _work(self) -> None:
         try:
-            delivery = self._ready()
             since = time.monotonic()
             while self._error is None:
                 self._link.check()
-                rows = self._claim()
-                if rows:
+                # Nothing is asked of a server that nothing is to be sent to.
+                delivery = self._ready() if self._delivery or self._outbox.next_due(self._target) == 0 else None
+                rows = self._claim() if delivery else []
+                if delivery and rows:
                     self._deliver(delivery, rows)
                     since = time.monotonic()
                 elif self._done(since):

@@ -164,6 +164,7 @@ class Delivery:
             found |= self._ensurer.ensure("Device", to_make)
         except NotTaken as error:
             failure = error.what
+            found |= error.found
         for job in jobs:
             devices = found.get(job.exam.serial, [])
             if failure and not devices:

@@ -49,7 +49,11 @@ class Latch:
 
 
 class NotTaken(ServerError):
-    """The server does not take a Device or a Patient."""
+    """The server does not take a Device or a Patient. found: those of the others that are there."""
+
+    def __init__(self, what: str, where: str, remedy: str, found: dict[Pair, list[Json]]) -> None:
+        super().__init__(what, where, remedy)
+        self.found = found
 
 
 class Ensurer:
@@ -94,6 +98,8 @@ class Ensurer:
                 if attempt > 1:
                     self._link.pause(attempt - 1, outcome.asked)
                 outcome = self._create([wanted[pair] for pair in missing])
+                if not outcome.clean and len(missing) > 1 and (attempt > 1 or not outcome.passing):
+                    outcome = self._one_by_one([wanted[pair] for pair in missing])
                 if not outcome.clean and not outcome.passing and not outcome.limit:
                     break
             found = self.find(kind, list(wanted))
@@ -103,7 +109,17 @@ class Ensurer:
             f"the server does not take a {kind} ({outcome.words or 'each entry refused'})",
             kind,
             f"put it there by other means, or use --{'devices' if kind == 'Device' else 'patients'} match or logical",
+            found,
         )
+
+    def _one_by_one(self, resources: Sequence[Json]) -> Outcome:
+        """Each alone, so that one the server does not take keeps none of the others; the last refusal."""
+        refused = Outcome()
+        for resource in resources:
+            outcome = self._create([resource])
+            if not outcome.clean:
+                refused = outcome
+        return refused
 
     def _create(self, resources: Sequence[Json]) -> Outcome:
         entries = [post(resource, "", "", self._capability) for resource in resources]

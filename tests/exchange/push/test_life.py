@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import copy
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from fhir_bladder.exchange import life
 from fhir_bladder.exchange.life import CREATE, HELD, REPLACE, SAME, SUPERSEDED, UPDATE, Comparison
+from fhir_bladder.terminology import names
 
 EQUAL = Comparison(subject=True, measured=True, whole=True)
 NOTES = Comparison(subject=True, measured=True, whole=False)
@@ -126,12 +128,20 @@ def observation() -> dict[str, Any]:
         lambda o: o["component"][1]["valueQuantity"].update(value=2.40),
         lambda o: o.update(effectiveDateTime="2026-11-18T11:42:00+01:00"),
         lambda o: o["note"][0].update(text="a note "),
+        lambda o: o.setdefault("extension", []).append({"url": names.AS_RECEIVED, "valueString": "10:35"}),
     ],
 )
 def test_what_servers_rewrite_is_no_difference(rewrite: Any) -> None:
     theirs = copy.deepcopy(observation())
     rewrite(theirs)
     assert life.compare([observation()], [theirs]) == EQUAL
+
+
+def test_digits_beyond_a_double_are_no_difference() -> None:
+    ours, theirs = observation(), observation()
+    ours["component"][0]["valueQuantity"]["value"] = Decimal("212.12345678901234567890123456789")
+    theirs["component"][0]["valueQuantity"]["value"] = Decimal("212.1234567890123")
+    assert life.compare([ours], [theirs]) == EQUAL
 
 
 @pytest.mark.parametrize(

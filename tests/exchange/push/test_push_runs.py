@@ -75,6 +75,34 @@ def test_a_bad_record_is_bisected_out(bench: Any) -> None:
     assert receipt["issues"] == [{"severity": "error", "code": "business-rule"}]  # never the server's own words
 
 
+@pytest.mark.parametrize("status", [422, 412])
+def test_a_device_the_server_does_not_take_holds_up_no_other(bench: Any, status: int) -> None:
+    """Seen with a serial whose search escape a server read wrongly: it answered 412 for every new Device with it."""
+
+    class Picky(InProcess):
+        def request(self, method: str, path: str, *, json: Any = None, headers: Any = None) -> Any:
+            if method == "POST" and any(e["resource"].get("serialNumber") == "odd" for e in json["entry"]):
+                raw = outcome(status, "conflict", "no")
+                response = super().request("GET", "metadata")
+                response.status, response.body = raw.status, wire.loads(raw.body)
+                return response
+            return super().request(method, path, json=json, headers=headers)
+
+    records = [bench.record(n, device={"serial": serial}) for n, serial in enumerate(("one", "odd", "two"))]
+    summary = bench.push(records, server=Picky(bench.server))
+    assert summary.counts["delivered"] == 2
+    assert bench.states()["odd/E-1"][0][0] != "delivered"
+
+
+def test_nothing_is_asked_where_nothing_is_to_be_sent(bench: Any) -> None:
+    class Silent:
+        def request(self, *arguments: Any, **options: Any) -> Any:
+            raise AssertionError("a request")
+
+    summary = bench.push([bench.record(patient=None, voided_at="2026-11-18T11:35:00+00:00")], server=Silent())
+    assert (summary.counts["held"], summary.error) == (1, None)
+
+
 def test_server_that_is_away_leaves_everything_queued(bench: Any) -> None:
     class Away:
         def request(self, *arguments: Any, **options: Any) -> Any:
