@@ -17,6 +17,7 @@ from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import Context
+from fhir_bladder.conformance.memory import remembered
 from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
@@ -26,7 +27,8 @@ Accept = Callable[[Any, Context], int]
 REFUSALS = (KeyError, TypeError, AttributeError, IndexError, ValueError, ArithmeticError, RecursionError, BladderError)
 _ROOM = 20_000
 _QUICK_DATETIME = re.compile(
-    r"(?:19|20)[0-9]{2}-(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]"
+    r"(?:19|20)[0-9]{2}-(?:(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])|(?:0[13-9]|1[0-2])-(?:29|30)|(?:0[13578]|1[02])-31)"
+    r"T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]"
     r"(?:\.[0-9]+)?(?:Z|[+-](?:0[0-9]|1[0-3]):[0-5][0-9])",
     re.ASCII,
 ).fullmatch
@@ -49,18 +51,11 @@ _MEMO = {
             return 1
     return NAME_full(o, C)
 """,
-    "CodeableConcept": """def NAME(o, C):
-    cs = o.get('coding')
-    if len(o) == 2 and type(cs) is list and len(cs) == 1:
-        c = cs[0]
-        if len(c) == 3:
-            key = (o.get('text'), c.get('system'), c.get('code'), c.get('display'))
-            if key in SEEN_CONCEPT: return 1
-            if None not in key:
-                if not NAME_full(o, C): return 0
-                if len(SEEN_CONCEPT) < 20000: SEEN_CONCEPT.add(key)
-                return 1
-    return NAME_full(o, C)
+    "Reference": """def NAME(o, C):
+    return NAME_kept(o, C) if 'identifier' in o else NAME_full(o, C)
+""",
+    "Meta": """def NAME(o, C):
+    return NAME_full(o, C) if 'lastUpdated' in o else NAME_kept(o, C)
 """,
     "Quantity": """def NAME(o, C):
     if len(o) == 4:
@@ -76,8 +71,21 @@ _MEMO = {
 """What repeats from resource to resource is looked up: objects of the usual shape whose texts were judged before."""
 
 
+_VALUES = frozenset(
+    start + kind
+    for start in ("value", "_value")
+    for kind in (
+        "Quantity", "CodeableConcept", "String", "Boolean", "Integer", "Range", "Ratio", "SampledData", "Time",
+        "DateTime", "Period",
+    )
+)  # fmt: skip
+"""Keys of Observation.value[x] in R4."""
+
+
 def _obs_7(o: dict[str, Any]) -> bool:
     """Whether obs-7 is broken, for objects with the usual keys only."""
+    if _VALUES.isdisjoint(o):
+        return False
     main = o["code"].get("coding")
     if not main:
         return False
@@ -160,7 +168,7 @@ class Acceptor:
         for root in roots:
             if not root(value, context):
                 return 0
-        if meta is not None and "security" in meta:
+        if meta is not None and "security" in meta and len(meta["security"]) > 1:
             seen = [(str(s.get("system")), s.get("code")) for s in meta["security"]]
             if len(set(seen)) != len(seen):
                 return 0
@@ -204,6 +212,10 @@ class Acceptor:
                         f"def {name}(", f"def {name}_full(", 1
                     )
                 exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
+                if f"{name}_kept" in text:
+                    self.scope[f"{name}_kept"] = remembered(self.scope[f"{name}_full"])
+                elif table.type == "CodeableConcept":
+                    self.scope[name] = remembered(self.scope[name])
                 self._pending.pop(name, None)
                 self._roots.clear()  # roots kept by value must see the made function, not its maker
 
@@ -280,15 +292,23 @@ class Acceptor:
                 self.slow[expression] = table.focus
 
                 def run(o: Any, context: Context) -> bool:
+                    context.asked = True
                     return made(o, None, context)
 
                 hand = run
+            elif "%" in expression or "resolve" in expression:
+                hand = _asking(hand)
             name = self._names[key] = self.constant(hand)
         return name
 
     def _primitive_rules(self, node: Node, ref: TypeRef) -> Accept:
         made = [self.explainer.rule(c, ref.code) for c in node.constraints if c.key not in invariants.SKIPPED]
-        return lambda value, context: all(rule(value, None, context) for rule in made)
+
+        def judge(value: Any, context: Context) -> int:
+            context.asked = True
+            return int(all(rule(value, None, context) for rule in made))
+
+        return judge
 
     def _range(self, node: Node) -> Callable[[Any], bool]:
         low, high = node.min_value, node.max_value
@@ -313,6 +333,11 @@ class Acceptor:
         def holds(value: Any) -> bool:
             if quantity and not required:
                 return True
+            if type(value) is dict:
+                for coding in value.get("coding", ()):
+                    system = coding.get("system")
+                    if system is not None and (system, coding.get("code")) in good:
+                        return True
             pairs = list(codings(value))
             for pair in pairs:
                 if pair in good:
@@ -340,6 +365,7 @@ class Acceptor:
                 return 0
             if link is None:
                 return "_reference" not in value or 0
+            context.asked = True
             if context.bundle is None:
                 kind, _, rest = link.partition("/")
                 if kind in names and ident(rest) is not None and value.get("type", kind) == kind:
@@ -652,6 +678,8 @@ class Acceptor:
             if number < 0 and closed:
                 return _never, 0
             accept = self._one_extension(table, field, url, pieces[number][1] if number >= 0 else field.node)
+            if "extension" in item:
+                accept = remembered(accept)
             entry = accept, marks.get(number, 0)
             if len(known) < 1000:
                 known[url] = entry
@@ -673,7 +701,7 @@ class Acceptor:
                     return 0
             return 1 if seen & need == need else 0
 
-        return self.constant(judge)
+        return self.constant(judge if table.type == "Extension" else remembered(judge))
 
     def _one_extension(self, table: Table, field: Field, url: str, node: Node) -> Accept:
         """The function for extensions of one url at one place."""
@@ -712,14 +740,16 @@ class Acceptor:
             "HASVALUE": lambda o: invariants.has_choice(o, "value"),
             "OBS7": _obs_7,
             "SEEN_CODING": set(),
-            "SEEN_CONCEPT": set(),
             "SEEN_UNIT": set(),
-            "DATED": lambda kind, v: primitives.valid(kind, v) and not primitives.odd_year(v),
+            "DATED": _dated,
+            "OK_date": set(),
+            "DATE": lambda v: self._date(v),
+            "OK_system": set(),
             "NARRATIVE": _narrative,
             "NUMBER": frozenset((int, float, Decimal)),
             "CODINGS": self._codings,
             "CODED": self._coded,
-            "IDENTIFIER": lambda o: not values.identifier_problem(o),
+            "IDENTIFIER": lambda o: self._identifier(o),
             "ATTACHMENT": values.attachment_problem,
             "RESOURCE": lambda v, context: self._inner(v, context),
         }
@@ -738,14 +768,44 @@ class Acceptor:
             self._codings.add((system, code))
         return True
 
+    def _identifier(self, value: dict[str, Any]) -> bool:
+        if values.identifier_problem(value):
+            return False
+        good, system = self.scope["OK_system"], value.get("system")
+        if type(system) is str and system != "urn:ietf:rfc:3986" and len(good) < _ROOM:
+            good.add(system)  # with this system nothing more is asked of the value
+        return True
+
+    def _date(self, value: Any) -> bool:
+        if not _dated("date", value):
+            return False
+        if len(self.scope["OK_date"]) < _ROOM:
+            self.scope["OK_date"].add(value)
+        return True
+
     def _inner(self, value: Any, context: Context) -> int:
+        context.asked = True
         contained = context.root.get("contained")
         inside = contained is not None and any(value is r for r in contained)
         return self._resource(value, (), context, inside)
 
 
+def _dated(kind: str, value: Any) -> bool:
+    return primitives.valid(kind, value) and not primitives.odd_year(value)
+
+
 def _valid(code: str, value: Any) -> bool:
     return primitives.valid(code, value)
+
+
+def _asking(rule: Callable[[Any, Context], bool]) -> Callable[[Any, Context], bool]:
+    """A rule that looks beyond its value."""
+
+    def run(o: Any, context: Context) -> bool:
+        context.asked = True
+        return rule(o, context)
+
+    return run
 
 
 def _narrative(value: Any, _: Context) -> bool:

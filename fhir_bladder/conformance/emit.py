@@ -199,7 +199,7 @@ def typed(table: Table, names: Names) -> Iterator[str]:
     if kind in _DATATYPES[:6]:
         yield "if (o.get('system'), o.get('code')) not in CODINGS and not CODED(o): return 0"
     elif kind == "Identifier":
-        yield "if not IDENTIFIER(o): return 0"
+        yield "if o.get('system') not in OK_system and not IDENTIFIER(o): return 0"
     elif kind == "Attachment":
         yield "if ATTACHMENT(o): return 0"
 
@@ -327,7 +327,7 @@ _QUICK: dict[str, Callable[[str], str]] = {
     "uri": lambda v: f"if {v} not in OK_uri and not SLOW_uri({v}): return 0",
     "dateTime": lambda v: f"if QUICK_DATETIME({v}) is None and not DATED('dateTime', {v}): return 0",
     "instant": lambda v: f"if QUICK_DATETIME({v}) is None and not DATED('instant', {v}): return 0",
-    "date": lambda v: f"if not DATED('date', {v}): return 0",
+    "date": lambda v: f"if {v} not in OK_date and not DATE({v}): return 0",
     "decimal": lambda v: f"if type({v}) not in NUMBER: return 0",
     "boolean": lambda v: f"if {v} is not True and {v} is not False: return 0",
     "id": lambda v: f"if ID({v}) is None: return 0",

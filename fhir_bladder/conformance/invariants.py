@@ -21,6 +21,7 @@ class Context:
     """Where a value stands: nearest resource, resource that holds it as contained (or the same), Bundle around it.
 
     index: codings of the resource's arrays, looked up by the acceptor's rules; made when first needed.
+    asked: set by whatever looks at more than the value it judges, so that its answer is not kept for equal values.
     """
 
     resource: dict[str, Any]
@@ -28,6 +29,7 @@ class Context:
     bundle: Any = None
     contained: dict[str, Any] = field(default_factory=dict)
     index: dict[Any, Any] = field(default_factory=dict)
+    asked: bool = False
 
 
 Rule = Callable[[dict[str, Any], Context], bool]

@@ -7,7 +7,7 @@ What is not in the subset raises `Beyond` and runs through the room `fhirpath`, 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -136,8 +136,8 @@ class Writer:
             loop = self.loop(expr.base, focus)
             holds = self.true(expr.args[0], loop.focus)
             if want:
-                return f"all({holds} {' '.join(loop.clauses)})"
-            return f"any({self.false(expr.args[0], loop.focus)} {' '.join(loop.clauses)})"
+                return f"all([{holds} {' '.join(loop.clauses)}])"
+            return f"any([{self.false(expr.args[0], loop.focus)} {' '.join(loop.clauses)}])"
         if name == "matches" and len(expr.args) == 1 and isinstance(expr.args[0], ast.Literal):
             pattern = self.keep(regex(expr.args[0].value).search)
             loop = self.loop(expr.base, focus)
@@ -145,7 +145,7 @@ class Writer:
                 raise Beyond(name)
             v = loop.focus.variable
             test = "is not None" if want else "is None"
-            return f"any({v} is not None and {pattern}({v}) {test} {' '.join(loop.clauses)})"
+            return self._some(loop, f"{v} is not None and {pattern}({v}) {test}")
         raise Beyond(name)
 
     def _equal(self, left: ast.Expr, right: ast.Expr, focus: _Focus, want: bool) -> str:
@@ -179,10 +179,10 @@ class Writer:
         if not loop.keys or not want or not any(k.type == "boolean" for k in loop.keys):
             raise Beyond("=")
         v = loop.focus.variable
-        return f"any({v} is {value!r} {' '.join(loop.clauses)})"
+        return f"any([{v} is {value!r} {' '.join(loop.clauses)}])"
 
     def _size(self, call: ast.Call, focus: _Focus) -> str:
-        return f"sum(1 {' '.join(self.loop(call.base, focus).clauses)})"
+        return f"len([1 {' '.join(self.loop(call.base, focus).clauses)}])"
 
     def _order(self, op: str, left: ast.Expr, right: ast.Expr, focus: _Focus) -> str:
         if not isinstance(right, ast.Literal) or type(right.value) not in (int, Decimal):
@@ -204,7 +204,7 @@ class Writer:
 
     def _some(self, loop: _Loop, test: str) -> str:
         """That a test holds for an item; without a loop where the item is at hand."""
-        return f"({test})" if loop.bare else f"any({test} {' '.join(loop.clauses)})"
+        return f"({test})" if loop.bare else f"any([{test} {' '.join(loop.clauses)}])"
 
     def _told(self, expr: ast.Call, focus: _Focus) -> str | None:
         """`exists` without a loop: one key of the object at hand, or a coding looked up in the index of codings."""
@@ -285,7 +285,7 @@ class Writer:
         return len(keys) == 1 and keys[0].type == "CodeableConcept" and not keys[0].many
 
     def _any(self, loop: _Loop) -> str:
-        return f"any(True {' '.join(loop.clauses)})"
+        return f"([1 {' '.join(loop.clauses)}] != [])"
 
     # collections
 
@@ -367,9 +367,8 @@ class Writer:
                 return f"for {v} in MANY({o}, {key.name!r})"
             return f"for {v} in {o}.get({key.name!r}, ())"
         if key.primitive:
-            beside = f"(None,) if {'_' + key.name!r} in {o} else ()"
-            return f"for {v} in (({o}[{key.name!r}],) if {key.name!r} in {o} else {beside})"
-        return f"for {v} in (({o}[{key.name!r}],) if {key.name!r} in {o} else ())"
+            return f"for {v} in ({o}.get({key.name!r}),) if {v} is not None or {'_' + key.name!r} in {o}"
+        return f"for {v} in ({o}.get({key.name!r}),) if {v} is not None"
 
     def _of_type(self, expr: ast.TypeTest, focus: _Focus) -> _Loop:
         if not isinstance(expr.operand, ast.Member):
@@ -444,21 +443,31 @@ def _text_of(expr: ast.Expr, name: str) -> str | None:
     return expr.right.value if type(expr.right.value) is str else None
 
 
-def index(o: dict[str, Any], context: Any, array: str, concept: str) -> dict[tuple[Any, Any], list[Any]]:
+def index(o: dict[str, Any], context: Any, array: str, concept: str) -> Mapping[tuple[Any, Any], Sequence[Any]]:
     """(system, code) → items of an array whose concept has that coding, in order; kept for the other rules."""
     kept = context.index if context.resource is o else {}
-    found: dict[tuple[Any, Any], list[Any]] | None = kept.get((array, concept))
+    found: Mapping[tuple[Any, Any], Sequence[Any]] | None = kept.get((array, concept))
     if found is None:
-        found = {}
-        for item in o.get(array, ()):
-            for coding in item[concept].get("coding", ()) if concept in item else ():
-                pair = (coding.get("system"), coding.get("code"))
-                items = found.get(pair)
-                if items is None:
-                    found[pair] = [item]
-                elif items[-1] is not item:
-                    items.append(item)
-        kept[array, concept] = found
+        found = kept[array, concept] = _index(o.get(array, ()), concept)
+    return found
+
+
+def _index(items: Sequence[Any], concept: str) -> Mapping[tuple[Any, Any], Sequence[Any]]:
+    try:
+        short = {(c["system"], c["code"]): (item,) for item in items for c in item[concept]["coding"]}
+        if len(short) == sum([len(item[concept]["coding"]) for item in items]):
+            return short  # every coding once, the usual case
+    except KeyError:
+        pass
+    found: dict[tuple[Any, Any], Any] = {}
+    for item in items:
+        for coding in item[concept].get("coding", ()) if concept in item else ():
+            pair = (coding.get("system"), coding.get("code"))
+            held = found.get(pair)
+            if held is None:
+                found[pair] = [item]
+            elif held[-1] is not item:
+                held.append(item)
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from math import isfinite
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -78,13 +79,15 @@ class Validator:
         """Everything found in one resource, worst first; an empty list means nothing."""
         if self.known_good(data):
             return []
-        self.explainer.clean = self.acceptor.clean
+        self.explainer.clean = self.acceptor.clean if isinstance(data, bytes) or _from_json(data) else None
         return self.explain(data, file=file, line=line)
 
     def known_good(self, data: bytes | dict[str, Any], index: Any = None) -> bool:
         """Whether the acceptor alone can say that nothing is to be found."""
         if isinstance(data, dict):
             value: Any = data
+            if not _from_json(value):
+                return False
         else:
             try:
                 value = orjson.loads(data)
@@ -194,6 +197,28 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
     if data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     return value, text
+
+
+def _from_json(value: Any) -> bool:
+    """Whether there are only types that a JSON parser makes; the acceptor tells values by their JSON text."""
+    level = [value]
+    while level:
+        below = []
+        for item in level:
+            kind = type(item)
+            if kind is dict:
+                below += item.values()
+                if not all(type(key) is str for key in item):
+                    return False
+            elif kind is list:
+                below += item
+            elif kind is float or kind is Decimal:
+                if not isfinite(item):
+                    return False
+            elif kind is not str and kind is not int and kind is not bool and item is not None:
+                return False
+        level = below
+    return True
 
 
 def _depth(value: Any) -> int:
