@@ -172,13 +172,13 @@ def narrative(line: str) -> dict[str, str]:
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{_xml(line)}</p></div>'}
 
 
-_NOT_XML = re.compile("[\x7f-\x84\x86-\x9f\ufffe\uffff]")
+_NOT_SHOWN = re.compile("[\x7f-\x84\x86-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
 
 
 def _xml(text: str) -> str:
-    """Escaped; characters that XML 1.0 forbids or discourages are replaced, carriage returns become blanks."""
+    """Escaped; what XML 1.0 forbids or discourages and bidirectional controls are replaced, so that text stays put."""
     if "&" in text or "<" in text or ">" in text:
         text = escape(text, quote=False)
     if "\r" in text:
         text = text.replace("\r", " ")
-    return _NOT_XML.sub("\ufffd", text)
+    return _NOT_SHOWN.sub("\ufffd", text)

@@ -366,6 +366,7 @@ def test_hostile_text_is_escaped_in_the_narrative(record: Make) -> None:
     for entry in mapped.bundle["entry"]:
         div = entry["resource"].get("text", {}).get("div", "")
         assert "<script" not in div
+        assert "\u202e" not in div
         if div:
             import xml.etree.ElementTree as ET
 
