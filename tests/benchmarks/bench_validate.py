@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import random
 import resource
@@ -72,6 +73,45 @@ def broken(r: random.Random, value: dict[str, Any]) -> dict[str, Any]:
     else:
         del value["code"]
     return value
+
+
+def mapped(shape: Any) -> list[bytes]:
+    """Observations of our profiles: the demo ward of three seeds, as `map` writes it."""
+    from fhir_bladder import wire
+    from fhir_bladder.errors import BladderError
+    from fhir_bladder.exam import load
+    from fhir_bladder.mapping import MapOptions, to_fhir
+    from fhir_bladder.sandbox.ward import ward
+
+    options = MapOptions(shape=shape)
+    found = []
+    for seed in (1, 2, 3):
+        for record in ward(seed)[0]:
+            with contextlib.suppress(BladderError):  # the ward holds records to be refused
+                found += [wire.dumps(o) for o in to_fhir(load(record), options=options).observations]
+    return found
+
+
+def spoiled(docs: list[bytes]) -> list[bytes]:
+    """Every twentieth with one of five single faults."""
+    out = []
+    for number, data in enumerate(docs):
+        if number % 20 == 0:
+            value = json.loads(data)
+            kind = number // 20 % 5
+            if kind == 0:
+                value["status"] = "finished"
+            elif kind == 1:
+                value["subject"]["reference"] = "Medication/1"
+            elif kind == 2:
+                value["effectiveDateTime"] = "2026-13-40"
+            elif kind == 3:
+                value["foo"] = 1
+            else:
+                del value["code"]
+            data = orjson.dumps(value)
+        out.append(data)
+    return out
 
 
 def cpu(*runs: Callable[[], object], rounds: int = 9) -> list[float]:
@@ -152,9 +192,10 @@ def main() -> None:
     stream(base, "Observations, R4, 5 % invalid", mixed, options.hapi)
     stream(base, "Observations, R4, indented", pretty, options.hapi)
     local = Validator()
-    for name in ("exam-example", "measurement-volume"):
-        data = orjson.dumps(json.loads((ROOT / "tests/profiles/valid" / f"{name}.json").read_bytes()))
-        stream(local, f"{name}, own profile", [data] * 200, 0.0)
+    panels = mapped("panel")
+    stream(local, "own profile, panel", panels, 0.0)
+    stream(local, "own profile, panel, 5 % invalid", spoiled(panels), 0.0)
+    stream(local, "own profiles, single", mapped("single"), 0.0)
     code = (
         "from fhir_bladder.conformance import Validator; "
         'Validator(local={}).validate(b\'{{"resourceType":"Observation","status":"final","code":{{"text":"x"}}}}\')'
