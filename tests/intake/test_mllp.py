@@ -441,6 +441,7 @@ def test_the_log_tells_the_place_of_what_was_held_and_no_value(listening: Any, c
     with client(port) as sender:
         sender.ask(message(1, volume="abc"))
         sender.ask(message(2).replace(b"700-2^^^HOSP^MR", b""))
+    one.until(lambda: sum(event.kind == "message" for event in one.events) == 2)  # told after the answer went out
     told = [event.text for event in one.events if event.kind == "message"]
     assert told == [
         "a message was held: number not readable (segment 4, OBX-5)", "a message was held: see the outbox",

@@ -308,7 +308,7 @@ def test_time_zones() -> None:
 
 # What the issue lists as bad input, and its kin: (changes, id, words, field)
 BAD: list[tuple[dict[str, Any], str, str]] = [
-    ({"OBX_5": "abc"}, "number-not-readable", "'abc' is not a number (segment 7, OBX-5)"),
+    ({"OBX_5": "abc"}, "number-not-readable", "'abc' is not a number (segment 6, OBX-5)"),
     ({"OBX_6": "mm"}, "unit-not-usable", "unit 'mm' measures length, not volume (segment 6, OBX-6)"),
     ({"OBX_6": "ML"}, "unit-not-usable", "megalitre"),
     ({"OBX_6": ""}, "unit-missing", "OBX-6"),
