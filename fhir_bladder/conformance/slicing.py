@@ -153,7 +153,7 @@ def _condition(schema: Schema, node: Node, depth: int) -> Callable[[Any], bool] 
         return lambda v: equal(v, want)
     if node.pattern is not MISSING:
         pattern = node.pattern
-        return lambda v: fits(v, pattern)
+        return _one_coding(pattern) or (lambda v: fits(v, pattern))
     if node.binding is not None and node.binding.strength == "required" and node.binding.value_set is not None:
         value_set = node.binding.value_set
         return lambda v: any(value_set.has(s, c) is True for s, c in codings(v))
@@ -172,6 +172,27 @@ def _condition(schema: Schema, node: Node, depth: int) -> Callable[[Any], bool] 
     if not tests:
         return None
     return lambda v: all(any(test(item) for item, _ in reach(v, "", [("name", name)])) for name, test in tests)
+
+
+def _one_coding(pattern: Any) -> Callable[[Any], bool] | None:
+    """`fits` for the usual pattern, one coding of system and code; None for others."""
+    if not (isinstance(pattern, dict) and set(pattern) == {"coding"} and len(pattern["coding"]) == 1):
+        return None
+    coding = pattern["coding"][0]
+    if set(coding) != {"system", "code"} or not all(isinstance(part, str) for part in coding.values()):
+        return None
+    system, code = coding["system"], coding["code"]
+
+    def test(value: Any) -> bool:
+        items = value.get("coding") if isinstance(value, dict) else None
+        if not isinstance(items, list):
+            return False
+        for item in items:
+            if isinstance(item, dict) and item.get("code") == code and item.get("system") == system:
+                return True
+        return False
+
+    return test
 
 
 def codings(value: Any) -> Iterator[tuple[str | None, str]]:
