@@ -9,12 +9,12 @@ import gzip
 import io
 import json
 import tarfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fhir_bladder.errors import InputError
+from fhir_bladder.errors import Finding, InputError
 
 KINDS = ("StructureDefinition", "ValueSet", "CodeSystem")
 MAX_FILES = 20_000
@@ -43,6 +43,23 @@ def local_artefacts() -> list[Mapping[str, Any]]:
     from fhir_bladder.terminology.artefacts import load
 
     return [resource for kind in KINDS for resource in load(kind)]
+
+
+def lacking(given: Sequence[tuple[str, Package]]) -> list[Finding]:
+    """A warning for each dependency of a package that is not among those given; `given` holds (place, package)."""
+    names = {package.name for _, package in given}
+    return [
+        Finding(
+            "package-dependency",
+            "warning",
+            f"package {package.name} needs {name}, which is not given",
+            expected=name,
+            hint="add it with --package; profiles and value sets it holds are unknown without it",
+            file=place,
+        )
+        for place, package in given
+        for name in package.missing(names)
+    ]
 
 
 def read_package(path: Path) -> Package:

@@ -62,12 +62,15 @@ def validate_files(
 ) -> Iterator[Judged]:
     """Judge every resource of the files, `-` being standard input; results in the order of the input.
 
-    A file that cannot be read gives one `Judged` with `unreadable`; the others go on.
+    A file that cannot be read gives one `Judged` with `unreadable`; the others go on. A dependency of a package that is
+    not given is warned of first, in a `Judged` of its own that names the package.
     """
+    made = validator or options.validator()
+    for finding in made.lacking:
+        yield Judged(finding.file, 0, "", [finding])
     if options.workers > 1:
         yield from _in_parallel(paths, options)
         return
-    made = validator or options.validator()
     for path in paths:
         for piece in _pieces(str(path), options):
             yield from _judge(made, piece)

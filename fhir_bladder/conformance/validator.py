@@ -29,20 +29,23 @@ class Validator:
     """Judges R4 resources offline.
 
     packages: folders or .tgz files with further artefacts. profiles: canonical URLs every resource of their type must
-    hold to, beside those it claims. local: whether the project's own profiles are loaded.
+    hold to, beside those it claims. local: whether the project's own profiles are loaded. `lacking`: a warning for each
+    dependency of a package that is not given.
     """
 
     def __init__(
         self, packages: Iterable[str | FilePath] = (), profiles: Sequence[str] = (), *, local: bool = True,
         artefacts: Iterable[Mapping[str, Any]] = (),
     ) -> None:  # fmt: skip
-        from fhir_bladder.conformance.packages import local_artefacts, read_package
+        from fhir_bladder.conformance.packages import lacking, local_artefacts, read_package
 
         found: list[Mapping[str, Any]] = list(artefacts)
         if local:
             found += local_artefacts()
-        for package in packages:
-            found += read_package(FilePath(package)).artefacts
+        given = [(str(package), read_package(FilePath(package))) for package in packages]
+        for _, package in given:
+            found += package.artefacts
+        self.lacking = lacking(given)
         self.catalogue = Catalogue(found)
         self.schema = Schema(self.catalogue)
         self.profiles: dict[str, list[str]] = {}

@@ -191,6 +191,25 @@ def archive(path: Path, members: dict[str, bytes]) -> Path:
     return path
 
 
+def test_dependencies_not_given_are_named(tmp_path: Path, observation: dict[str, Any]) -> None:
+    """Each by name and version, as a warning of the package; R4 itself and packages given are not."""
+    value_set = {"resourceType": "ValueSet", "url": "https://a.example/vs", "status": "draft"}
+    for name, needs in (
+        ("a.national", {"hl7.fhir.r4.core": "4.0.1", "a.basis": "2026.1.0", "a.terms": "1.x"}),
+        ("a.basis", {}),
+    ):
+        manifest = {"name": name, "version": "2026.1.0", "dependencies": needs}
+        members = {"package/package.json": manifest, "package/ValueSet-a.json": value_set}
+        archive(tmp_path / f"{name}.tgz", {k: json.dumps(v).encode() for k, v in members.items()})
+    (tmp_path / "o.json").write_text(json.dumps(observation))
+    both = (str(tmp_path / "a.national.tgz"), str(tmp_path / "a.basis.tgz"))
+    for packages, named in ((both[:1], ["a.basis#2026.1.0", "a.terms#1.x"]), (both, ["a.terms#1.x"]), (both[1:], [])):
+        judged = list(validate_files([tmp_path / "o.json"], Options(packages=packages)))
+        warned = [f for j in judged for f in j.findings]
+        assert [f.expected for f in warned] == named and {f.file for f in warned} <= {both[0]}
+        assert all(j.valid for j in judged) and judged[-1].resource == "Observation/o1"
+
+
 def test_pack_and_read_again(tmp_path: Path) -> None:
     artefacts = local_artefacts()
     data = pack(artefacts, name="a.b", version="1.0.0", canonical="https://a.example")
