@@ -68,7 +68,7 @@ def test_it_installs_into_an_empty_environment(built: Path, tmp_path: Path) -> N
     for verb, extra in (("demo", "demo"), ("serve", "demo")):
         missing = subprocess.run([tool, verb], cwd=tmp_path, capture_output=True, text=True, check=False)
         assert missing.returncode == 3
-        assert f"fhir-bladder[{extra}]" in missing.stderr
+        assert f"pip install '.[{extra}]'" in missing.stderr
     print(f"base install: {added / 1e6:.1f} MB")
     assert added < 45_000_000
 

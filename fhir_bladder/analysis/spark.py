@@ -76,7 +76,7 @@ def _session() -> tuple[Any, bool]:
         from pyspark.sql import SparkSession
     except ImportError as error:
         raise UnsupportedError(
-            f"the Spark engine needs {error.name or 'PySpark'}", "--engine spark", "pip install 'fhir-bladder[spark]'"
+            f"the Spark engine needs {error.name or 'PySpark'}", "--engine spark", "pip install '.[spark]' in the clone"
         ) from None
     active = SparkSession.getActiveSession()
     if active is not None:

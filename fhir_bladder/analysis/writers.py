@@ -193,7 +193,7 @@ def arrow() -> tuple[Any, Any]:
         import pyarrow.parquet
     except ImportError:
         raise UnsupportedError(
-            "Parquet needs pyarrow", "", "install it: pip install 'fhir-bladder[parquet]', or write .csv"
+            "Parquet needs pyarrow", "", "install it: pip install '.[parquet]' in the clone, or write .csv"
         ) from None
     return pyarrow, pyarrow.parquet
 

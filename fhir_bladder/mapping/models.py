@@ -20,7 +20,7 @@ def typed(resource: dict[str, Any]) -> Any:
     try:
         from fhir.resources.R4B import get_fhir_model_class
     except ImportError:
-        raise ConfigError("fhir.resources is not installed", "", "install fhir-bladder[models]") from None
+        raise ConfigError("fhir.resources is not installed", "", "pip install '.[models]' in the clone") from None
     kind = str(resource.get("resourceType", ""))
     try:
         model = get_fhir_model_class(kind)

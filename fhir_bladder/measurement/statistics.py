@@ -110,7 +110,7 @@ def _libraries() -> None:
         import numpy  # noqa: F401
         import scipy  # noqa: F401
     except ImportError:
-        raise ConfigError("numpy and scipy are not installed", "", "pip install 'fhir-bladder[stats]'") from None
+        raise ConfigError("numpy and scipy are not installed", "", "pip install '.[stats]' in the clone") from None
 
 
 def repeatability(groups: Iterable[Sequence[float]], *, confidence: float = 0.95) -> Repeatability:

@@ -70,7 +70,7 @@ def embedded_server(
         from sekmet.main import create_app
     except ImportError:
         raise ConfigError(
-            "the embedded server is not installed", "package sekmet-fhir", "pip install 'fhir-bladder[demo]'"
+            "the embedded server is not installed", "package sekmet-fhir", "pip install '.[demo]' in the clone"
         ) from None
     if isinstance(smart, dict):
         smart = SmartOption(smart)
