@@ -124,7 +124,21 @@ def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str
     test = _condition(schema, target, 0)
     if test is None:
         raise UnsupportedError(f"slice has no fixed value, pattern or binding at {path!r}", where, "give it one")
+    if len(way) == 1 and way[0][0] == "name" and not target.choice:
+        return _by_child(way[0][1], test)
     return lambda value, code: any(test(v) for v, _ in reach(value, code, way))
+
+
+def _by_child(name: str, test: Callable[[Any], bool]) -> Match:
+    """The usual path, one element that is no choice."""
+
+    def match(value: Any, _: str) -> bool:
+        part = value.get(name, MISSING) if isinstance(value, dict) else MISSING
+        if part is MISSING:
+            return False
+        return any(map(test, part)) if isinstance(part, list) else test(part)
+
+    return match
 
 
 def _target(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str) -> Node:

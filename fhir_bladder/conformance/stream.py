@@ -43,13 +43,17 @@ class Options:
 
 @dataclass(slots=True)
 class Judged:
-    """One resource (or one file that could not be read) and what was found. line: of the file, 0 for a whole file."""
+    """One resource (or one file that could not be read) and what was found. line: of the file, 0 for a whole file.
+
+    notice: about a package, not a resource.
+    """
 
     file: str
     line: int
     resource: str
     findings: list[Finding] = field(default_factory=list)
     unreadable: bool = False
+    notice: bool = False
 
     @property
     def valid(self) -> bool:
@@ -67,7 +71,7 @@ def validate_files(
     """
     made = validator or options.validator()
     for finding in made.lacking:
-        yield Judged(finding.file, 0, "", [finding])
+        yield Judged(finding.file, 0, "", [finding], notice=True)
     if options.workers > 1:
         yield from _in_parallel(paths, options)
         return

@@ -33,7 +33,7 @@ def text(
     resources = bad = shown = 0
     last = ""
     for item in judged:
-        resources += 1
+        resources += not item.notice
         bad += not item.valid
         for finding in item.findings:
             counts[finding.severity] += 1

@@ -208,6 +208,9 @@ def test_dependencies_not_given_are_named(tmp_path: Path, observation: dict[str,
         warned = [f for j in judged for f in j.findings]
         assert [f.expected for f in warned] == named and {f.file for f in warned} <= {both[0]}
         assert all(j.valid for j in judged) and judged[-1].resource == "Observation/o1"
+        assert (
+            "".join(writers.text(judged, colour=False)).rpartition("\n")[0].rpartition("\n")[2].startswith("1 judged")
+        )
 
 
 def test_pack_and_read_again(tmp_path: Path) -> None:
