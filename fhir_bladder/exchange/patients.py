@@ -15,7 +15,7 @@ from typing import Literal
 
 from fhir_bladder.exchange.life import relative
 from fhir_bladder.exchange.proof import Pair, Proof
-from fhir_bladder.exchange.push_ensure import Ensurer, NotTaken
+from fhir_bladder.exchange.push_ensure import Ensurer, NotTaken, forget
 from fhir_bladder.exchange.push_link import Unreadable
 from fhir_bladder.exchange.push_unit import Exam, Json, identifier_pair
 
@@ -153,6 +153,7 @@ class Guard:
                 for pair, resources in found.items():
                     if resources:
                         self._known[kind, pair] = (now + REMEMBERED_S, resources)
+                forget(self._known)
             kept |= found
         return kept
 

@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from fhir_bladder.errors import ServerError
 from fhir_bladder.exchange.proof import Pair, Proof
@@ -48,6 +49,16 @@ class Latch:
                 os.close(handle)
 
 
+REMEMBERED = 4096
+"""Most resources of a kind of look-up that are remembered, so that memory stays flat however long a push is."""
+
+
+def forget(known: dict[tuple[str, Pair], Any]) -> None:
+    """Drop what was remembered first, down to the limit."""
+    while len(known) > REMEMBERED:
+        del known[next(iter(known))]
+
+
 class NotTaken(ServerError):
     """The server does not take a Device or a Patient. found: those of the others that are there."""
 
@@ -72,13 +83,15 @@ class Ensurer:
     def find(self, kind: str, pairs: Sequence[Pair]) -> dict[Pair, list[Json]]:
         """Resources by identifier; those found once are remembered, those not found are looked up again."""
         with self._lock:
-            missing = [pair for pair in dict.fromkeys(pairs) if not self._known.get((kind, pair))]
+            result = {pair: self._known.get((kind, pair), []) for pair in pairs}
+        missing = [pair for pair, resources in result.items() if not resources]
         if missing:
             found = self._proof.by_identifier(kind, missing)
+            result |= found
             with self._lock:
-                self._known.update({(kind, pair): resources for pair, resources in found.items()})
-        with self._lock:
-            return {pair: self._known.get((kind, pair), []) for pair in pairs}
+                self._known.update({(kind, pair): resources for pair, resources in found.items() if resources})
+                forget(self._known)
+        return result
 
     def ensure(self, kind: str, wanted: dict[Pair, Json]) -> dict[Pair, list[Json]]:
         """Resources by identifier, created where there is none. Two for one identifier are returned as found.

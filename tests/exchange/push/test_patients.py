@@ -168,3 +168,13 @@ def test_invented_data_stays_on_this_machine(bench: Any) -> None:
     allowed = Preparer(MapOptions(), None, local=False, allow_test=True)
     [item] = bench.items([bench.record()], allowed)
     assert item.state == "waiting"
+
+
+def test_what_is_remembered_is_bounded() -> None:
+    from fhir_bladder.exchange import push_ensure
+
+    known = {("Patient", ("s", str(n))): n for n in range(push_ensure.REMEMBERED + 10)}
+    push_ensure.forget(known)
+    assert len(known) == push_ensure.REMEMBERED
+    assert ("Patient", ("s", "9")) not in known
+    assert ("Patient", ("s", "10")) in known
