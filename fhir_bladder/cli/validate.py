@@ -63,18 +63,21 @@ def command(
     if not files:
         raise click.UsageError("Missing argument 'FILE...'.")
     options = conformance.Options(packages=packages, profiles=profiles, workers=workers)
-    judged: Iterator[Judged] = conformance.validate_files(files, options)
+    validator = options.validator()
+    judged: Iterator[Judged] = conformance.validate_files(files, options, validator)
     accepted = conformance.Baseline.read(baseline) if baseline else None
     if accepted is not None:
         judged = accepted.filter(judged)
     written = conformance.Baseline() if write_baseline else None
     exit_codes: set[int] = set()
     seen = 0
+    kinds: set[str] = set()
 
     def passing() -> Iterator[Judged]:
         nonlocal seen
         for item in judged:
             seen += 1
+            kinds.add(item.resource.partition("/")[0])
             exit_codes.add(3 if item.unreadable else 0 if item.valid else 1)
             if written is not None:
                 written.add(item.findings)
@@ -89,6 +92,10 @@ def command(
         written.write(write_baseline)
         common.say(f"wrote {write_baseline}: {written.counts.total()} findings are accepted from now on")
         exit_codes.discard(1)
+    if seen and profiles and not kinds & set(validator.profiles):
+        given = ", ".join(sorted(validator.profiles))
+        common.say(f"error: no resource is a {given} — --profile — name a profile of {', '.join(sorted(kinds))}")
+        exit_codes.add(1)
     if not seen:
         common.say("warning: nothing to judge in the input")
     common.finish(exit_codes)

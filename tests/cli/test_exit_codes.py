@@ -42,6 +42,10 @@ def test_validate(run, folder: Path) -> None:
     assert run("validate", "bad.ndjson", "--baseline", "known.json").returncode == 0
     assert run("validate", "none.json", "good.ndjson").returncode == 3
     assert run("validate", "good.ndjson", "--package", "none.tgz").returncode == 3
+    base = "https://w3id.org/fhir-bladder/StructureDefinition/bladder-ultrasound-"
+    assert run("validate", "good.ndjson", "--profile", f"{base}exam").returncode == 0
+    done = run("validate", "good.ndjson", "--profile", f"{base}report")
+    assert (done.returncode, "no resource is a DiagnosticReport" in done.stderr) == (1, True)
     assert run("validate").returncode == 2
     assert "Not checked" in run("validate", "--scope").stdout
 
