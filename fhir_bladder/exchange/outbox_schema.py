@@ -128,9 +128,10 @@ def connect(path: Path) -> sqlite3.Connection:
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.row_factory = sqlite3.Row
-    for pragma in ("busy_timeout = 30000", "journal_mode = WAL", "synchronous = FULL", "secure_delete = ON"):
+    connection.execute("PRAGMA busy_timeout = 30000")
+    _to_wal(connection)
+    for pragma in ("synchronous = FULL", "secure_delete = ON", "foreign_keys = ON"):
         connection.execute(f"PRAGMA {pragma}")
-    connection.execute("PRAGMA foreign_keys = ON")
     version = _version(connection, path)
     if version < VERSION:
         connection.execute("BEGIN IMMEDIATE")
@@ -143,6 +144,20 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         except BaseException:
             roll_back(connection)
             raise
+
+
+def _to_wal(connection: sqlite3.Connection) -> None:
+    """SQLite does not wait while the journal mode changes: of two processes that open a new file one is told busy."""
+    end = time.monotonic() + 30
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > end:
+                raise
+            time.sleep(0.02)
+        else:
+            return
 
 
 def _run(connection: sqlite3.Connection, script: str) -> None:

@@ -298,3 +298,22 @@ def test_full_disk_is_one_line_and_loses_nothing(tmp_path: Path) -> None:
         assert kept >= 1
         box.accept(T, [item("b/1")])  # the connection goes on working: no transaction was left open
         assert sum(1 for _ in box.rows()) == kept + 1
+
+
+def test_many_open_a_new_outbox_at_once(tmp_path: Path) -> None:
+    """SQLite does not wait for a lock while the journal mode changes; whoever came second was told it was locked."""
+    troubles: list[BaseException] = []
+
+    def opened(path: Path) -> None:
+        try:
+            Outbox(path).close()
+        except BaseException as error:
+            troubles.append(error)
+
+    for number in range(30):
+        threads = [threading.Thread(target=opened, args=(tmp_path / f"{number}.db",)) for _ in range(6)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    assert troubles == []
