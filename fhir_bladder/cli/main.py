@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib
 import os
 import sys
-from typing import Any
 
 import click
 
@@ -118,10 +117,3 @@ def one_line(text: str) -> str:
 def _silence_stdout() -> None:
     """Keep Python from complaining at exit about a reader that went away."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def exit_with(codes: set[int]) -> Any:
-    """Leave a verb with the exit code where several hold."""
-    from fhir_bladder.errors import combined_exit_code
-
-    raise click.exceptions.Exit(combined_exit_code(codes))
