@@ -90,9 +90,9 @@ def command(
     A message is acknowledged once it is kept. Files go to done/ or refused/, with a .why beside them. SIGTERM stops
     it cleanly; what is kept is delivered by the next run.
     """
+    from fhir_bladder.exchange.outbox import Outbox
     from fhir_bladder.exchange.push import Push, check_target
     from fhir_bladder.exchange.receipts import Receipts
-    from fhir_bladder.intake.commit import GroupedOutbox
     from fhir_bladder.intake.listener import Listener, ListenOptions
     from fhir_bladder.intake.mllp import tls_context
     from fhir_bladder.intake.status import Limits
@@ -120,7 +120,7 @@ def command(
 
     with (
         sending.client(server, auth, deadline, insecure_http, concurrency) as client,
-        contextlib.closing(GroupedOutbox(outbox_path)) as outbox,
+        contextlib.closing(Outbox(outbox_path)) as outbox,
     ):
         writer = Receipts(receipts) if receipts else None
         push = Push(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 import time
-from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -16,7 +15,7 @@ from fhir_bladder.errors import BladderError, ConfigError, ServerError, Unfinish
 from fhir_bladder.exchange import push_capability
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.origin import parse_base
-from fhir_bladder.exchange.outbox import STATES, Item, Outbox, Result, Row
+from fhir_bladder.exchange.outbox import STATES, Item, Numbers, Outbox, Result, Row
 from fhir_bladder.exchange.push_deliver import Delivery, Sizes
 from fhir_bladder.exchange.push_link import Link, OneTry, Server
 from fhir_bladder.exchange.push_options import PushOptions
@@ -48,7 +47,7 @@ class Summary:
     seconds: float = 0.0
     waited: float = 0.0
     error: BladderError | None = None
-    numbers: array[int] = field(default_factory=lambda: array("q"), repr=False)
+    numbers: Numbers = field(default_factory=Numbers, repr=False)
 
     @property
     def exit_codes(self) -> set[int]:
@@ -176,7 +175,7 @@ class Push:
     def _take_in(self, group: Sequence[Item], summary: Summary) -> None:
         accepted = self._outbox.accept(self._target, group)
         summary.given += len(group)
-        summary.numbers.extend(found.id for found in accepted)
+        summary.numbers.update(found.id for found in accepted)
         self._accepted += len(accepted)
         ended = [found.id for found in accepted if found.state not in ("waiting", "sending")]
         if self._receipts is not None and ended:
@@ -187,7 +186,7 @@ class Push:
         self._tell()
 
     def _finish(self, summary: Summary) -> None:
-        summary.counts.update(self._outbox.states_of(set(summary.numbers)))
+        summary.counts.update(self._outbox.states_of(summary.numbers))
         summary.left = sum(self._outbox.counts(self._target)[state] for state in ("waiting", "sending"))
         summary.worked, summary.requests, summary.waited = self._worked, self._link.requests, self._link.waited
         error = self._error

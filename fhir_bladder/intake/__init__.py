@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fhir_bladder.intake.commit import Committer, GroupedOutbox
+from fhir_bladder.intake.commit import Committer
 from fhir_bladder.intake.folder import Folder
 from fhir_bladder.intake.listener import Event, Listener, ListenOptions
 from fhir_bladder.intake.mllp import tls_context
@@ -13,7 +13,6 @@ __all__ = [
     "Committer",
     "Event",
     "Folder",
-    "GroupedOutbox",
     "Limits",
     "ListenOptions",
     "Listener",

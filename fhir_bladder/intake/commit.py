@@ -11,7 +11,7 @@ import hashlib
 import logging
 import queue
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exchange import log
-from fhir_bladder.exchange.outbox import Item, Outbox
+from fhir_bladder.exchange.outbox import Item
 from fhir_bladder.intake import acknowledge
 from fhir_bladder.intake.boundaries import reached
 from fhir_bladder.readers import ReadItem
@@ -41,7 +41,7 @@ class Prepares(Protocol):
 
 
 class Commits(Protocol):
-    """What the intake needs of an outbox (`GroupedOutbox`)."""
+    """What the intake needs of an outbox (`exchange.outbox.Outbox`)."""
 
     def together(self) -> contextlib.AbstractContextManager[None]:
         """Everything accepted inside becomes durable at the end, all or none."""
@@ -56,31 +56,6 @@ class Commits(Protocol):
     ) -> bytes:
         """Commit a message; the stored acknowledgement where it came before."""
         ...
-
-
-class GroupedOutbox(Outbox):
-    """An outbox in which several acceptances share one durable commit."""
-
-    _grouping = False
-
-    @contextlib.contextmanager
-    def together(self) -> Iterator[None]:
-        """Everything accepted inside becomes durable at the end, all or none."""
-        with super()._changing():
-            self._grouping = True
-            try:
-                yield
-            finally:
-                self._grouping = False
-
-    @contextlib.contextmanager
-    def _changing(self) -> Iterator[object]:  # type: ignore[override]
-        with self._lock:  # held by the grouping thread until its commit: others wait here and then find no group
-            if self._grouping:
-                yield self._connection
-                return
-            with super()._changing() as connection:
-                yield connection
 
 
 @dataclass(slots=True)

@@ -19,9 +19,10 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from fhir_bladder.errors import BladderError, ConfigError
+from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.intake import mllp
 from fhir_bladder.intake.again import read_again
-from fhir_bladder.intake.commit import Answer, Committer, GroupedOutbox, Prepares
+from fhir_bladder.intake.commit import Answer, Committer, Prepares
 from fhir_bladder.intake.folder import SETTLE_S, Folder, Handled
 from fhir_bladder.intake.mllp import MAX_MESSAGE
 from fhir_bladder.intake.status import Alert, Limits, Status
@@ -77,7 +78,7 @@ class Listener:
 
     def __init__(
         self,
-        outbox: GroupedOutbox,
+        outbox: Outbox,
         target: str,
         preparer: Prepares,
         read_options: ReadOptions,

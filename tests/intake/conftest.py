@@ -13,8 +13,9 @@ from typing import Any
 
 import pytest
 
+from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push_prepare import Preparer
-from fhir_bladder.intake import Event, GroupedOutbox, Listener, ListenOptions
+from fhir_bladder.intake import Event, Listener, ListenOptions
 from fhir_bladder.intake.listener import wait_until_listening
 from fhir_bladder.mapping import MapOptions
 from fhir_bladder.readers import ReadOptions
@@ -91,7 +92,7 @@ class Running:
     """A listener in a thread."""
 
     def __init__(self, folder: Path, **options: Any) -> None:
-        self.outbox = GroupedOutbox(folder / "outbox.sqlite")
+        self.outbox = Outbox(folder / "outbox.sqlite")
         self.events: list[Event] = []
         deliver = options.pop("deliver", None)
         self.mllp = options.get("mllp", "")

@@ -10,8 +10,9 @@ import signal
 import sys
 from pathlib import Path
 
+from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push_prepare import Preparer
-from fhir_bladder.intake import GroupedOutbox, Listener, ListenOptions, boundaries
+from fhir_bladder.intake import Listener, ListenOptions, boundaries
 from fhir_bladder.intake.listener import Event
 from fhir_bladder.mapping import MapOptions
 from fhir_bladder.readers import ReadOptions
@@ -29,15 +30,15 @@ def main(folder: Path, point: str, occurrence: int) -> None:
             os.kill(os.getpid(), signal.SIGKILL)
 
     boundaries.hook = hook
-    outbox = GroupedOutbox(folder / "outbox.sqlite")
+    outbox = Outbox(folder / "outbox.sqlite")
 
-    commit = GroupedOutbox._commit  # the one place where anything becomes durable: right before it is a boundary too
+    commit = Outbox._commit  # the one place where anything becomes durable: right before it is a boundary too
 
-    def traced(self: GroupedOutbox) -> None:
+    def traced(self: Outbox) -> None:
         hook("in-transaction")
         commit(self)
 
-    GroupedOutbox._commit = traced  # type: ignore[method-assign]
+    Outbox._commit = traced  # type: ignore[method-assign]
 
     def told(event: Event) -> None:
         if event.kind == "listening":

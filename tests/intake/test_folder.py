@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from fhir_bladder.errors import ConfigError
-from fhir_bladder.intake import GroupedOutbox, Limits
+from fhir_bladder.exchange.outbox import Outbox
+from fhir_bladder.intake import Limits
 from fhir_bladder.intake.status import Alert, Status
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -175,7 +176,7 @@ def test_delivery_runs_when_something_arrives(watched: Any) -> None:
 
 def test_a_thread_that_cannot_work_ends_the_listener(watched: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     one, folder = watched()
-    monkeypatch.setattr(GroupedOutbox, "accept", lambda *_: 1 / 0)
+    monkeypatch.setattr(Outbox, "accept", lambda *_: 1 / 0)
     put(folder, "x.ndjson", record(1))
     one.start()
     one.thread.join(20)

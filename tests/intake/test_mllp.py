@@ -17,7 +17,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 from fhir_bladder.errors import ConfigError
-from fhir_bladder.intake import GroupedOutbox, tls_context
+from fhir_bladder.exchange.outbox import Outbox
+from fhir_bladder.intake import tls_context
 from fhir_bladder.intake.mllp import address, is_loopback
 from fhir_bladder.readers import v2_parse
 
@@ -229,7 +230,7 @@ def test_nothing_is_acknowledged_that_could_not_be_committed(
         raise OSError("disk full")
 
     with client(port) as sender:
-        monkeypatch.setattr(GroupedOutbox, "_commit", full)
+        monkeypatch.setattr(Outbox, "_commit", full)
         assert sender.ask(message(1)) == b""
     assert one.exams() == []
     monkeypatch.undo()
@@ -255,14 +256,14 @@ def test_one_message_that_cannot_be_kept_does_not_keep_the_others(
     listening: Any, client: Any, message: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     one, port = listening()
-    accept = GroupedOutbox.accept_message
+    accept = Outbox.accept_message
 
     def picky(self: Any, target: str, items: Any, identity: Any, answer: bytes) -> bytes:
         if identity[2] == "13":
             raise ValueError("not this one")
         return accept(self, target, items, identity, answer)
 
-    monkeypatch.setattr(GroupedOutbox, "accept_message", picky)
+    monkeypatch.setattr(Outbox, "accept_message", picky)
     senders = {number: client(port) for number in range(10, 18)}
     for number, sender in senders.items():
         sender.send(message(number))

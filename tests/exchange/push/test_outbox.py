@@ -17,7 +17,7 @@ import pytest
 
 from fhir_bladder.errors import ConfigError, RecordError, UnfinishedError
 from fhir_bladder.exchange import outbox_schema
-from fhir_bladder.exchange.outbox import Item, Outbox, Result
+from fhir_bladder.exchange.outbox import Item, Numbers, Outbox, Result
 
 T = "http://127.0.0.1/fhir"
 
@@ -317,3 +317,30 @@ def test_many_open_a_new_outbox_at_once(tmp_path: Path) -> None:
         for thread in threads:
             thread.join()
     assert troubles == []
+
+
+def test_numbers_are_a_set_in_little_memory() -> None:
+    """Against Python's own set."""
+    given = [1, 7, 8, 9, 4095, 4096, 70_000, 7, 1]
+    numbers = Numbers()
+    numbers.update(given)
+    assert list(numbers) == sorted(set(given))
+    assert len(numbers) == len(set(given))
+    assert [n in numbers for n in (0, 1, 2, 70_000, 70_001, 10**9)] == [False, True, False, True, False, False]
+    numbers.update(range(1, 1_000_001))
+    assert len(numbers) == 1_000_000
+    assert len(numbers._bits) < 130_000
+
+
+def test_what_is_accepted_together_is_kept_together(tmp_path: Path) -> None:
+    with Outbox(tmp_path / "o.db") as box:
+        with pytest.raises(ZeroDivisionError), box.together():
+            box.accept(T, [item("a/1")])
+            box.accept(T, [item("a/2")])
+            raise ZeroDivisionError
+        assert list(box.rows()) == []
+        with box.together():
+            box.accept(T, [item("a/1")])
+            box.accept(T, [item("a/2")])
+        box.accept(T, [item("a/3")])
+        assert [row.key for row in box.rows()] == ["a/1", "a/2", "a/3"]
