@@ -39,8 +39,10 @@ def commands() -> str:
         "# Commands",
         "",
         "Made from the program's own help by `python tests/pages.py`. Data goes to stdout or `-o`, everything else to",
-        "stderr. Every option also comes from `FHIR_BLADDER_<VERB>_<OPTION>`, `FHIR_BLADDER_<OPTION>` or",
-        "`fhir-bladder.toml`, in this order after the command line.",
+        "stderr. Every option also comes from the environment or from `fhir-bladder.toml`, in this order after the",
+        "command line. The variable of an option is named by the whole path of its verb, or by the option alone, for all",
+        "verbs: `outbox list --state` reads `FHIR_BLADDER_OUTBOX_LIST_STATE`, then `FHIR_BLADDER_STATE`. In the file a",
+        "key stands in the verb's table (`[outbox]` for all of outbox), or at the top for all verbs.",
         "",
     ]
     for path, command, context in _walk(cli, "fhir-bladder", None):

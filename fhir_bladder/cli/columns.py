@@ -9,12 +9,12 @@ import click
 from fhir_bladder.cli import common
 
 
-@click.group("columns")
+@click.group("columns", cls=common.VerbGroup)
 def command() -> None:
     """Start and try out a column map for a sheet (.csv, .tsv, .xlsx)."""
 
 
-@command.command("suggest", cls=common.VerbCommand)
+@command.command("suggest")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
 def suggest(file: Path, out: Path | None) -> None:
@@ -28,7 +28,7 @@ def suggest(file: Path, out: Path | None) -> None:
     common.say(f"{unsure} lines need a person; then: fhir-bladder columns check MAP {file}")
 
 
-@command.command("check", cls=common.VerbCommand)
+@command.command("check")
 @click.argument("map_file", metavar="MAP", type=click.Path(path_type=Path))
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--first", type=click.IntRange(0), default=3, show_default=True, help="How many records to show.")

@@ -52,11 +52,27 @@ class VerbCommand(click.Command):
             ),
             click.Option(["--debug"], is_flag=True, expose_value=False, help="Show the traceback of an error."),
         ]
-        verb = (self.name or "").replace("-", "_").upper()
+        self.name_variables(self.name or "")
+
+    def name_variables(self, path: str) -> None:
+        """Name the environment variables of the options by the whole path of the verb, then by the option alone."""
+        verb = path.replace("-", "_").replace(" ", "_").upper()
         for parameter in self.params:
-            if isinstance(parameter, click.Option) and parameter.envvar is None and parameter.name:
+            if isinstance(parameter, click.Option):
                 name = option_name(parameter).upper()
                 parameter.envvar = [f"FHIR_BLADDER_{verb}_{name}", f"FHIR_BLADDER_{name}"]
+
+
+class VerbGroup(click.Group):
+    """A verb of several, as `outbox list`."""
+
+    command_class = VerbCommand
+
+    def add_command(self, cmd: click.Command, name: str | None = None) -> None:
+        """Add one; its variables are FHIR_BLADDER_OUTBOX_LIST_…, as click itself would build them."""
+        super().add_command(cmd, name)
+        if isinstance(cmd, VerbCommand):
+            cmd.name_variables(f"{self.name} {name or cmd.name}")
 
 
 def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None) -> None:
@@ -68,10 +84,10 @@ def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None)
     _check_site(site, str(file))
     ctx.find_root().meta[_SITE] = site
     _check_keys(table, str(file))
-    own = {str(ctx.info_name), str(ctx.parent.info_name) if ctx.parent and ctx.parent.parent else ""}
+    verb = ctx.parent.info_name if ctx.parent and ctx.parent.parent else ctx.info_name
     for key in [key for key, value in table.items() if isinstance(value, dict)]:
         values = table.pop(key)
-        table |= values if key in own else {}
+        table |= values if key == verb else {}
     known = {option_name(option): option for option in ctx.command.params}
     ctx.default_map = {}
     for key, value in table.items():
@@ -297,7 +313,7 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)\Z")
 _SECONDS = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
 
-class Duration(click.ParamType[float]):
+class Duration(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of click only
     """`90s`, `10m`, `2h`, `30d`; gives seconds."""
 
     name = "duration"

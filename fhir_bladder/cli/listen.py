@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -53,9 +53,7 @@ class _Deliver:
 @click.option(
     "--tls-client-ca", type=click.Path(path_type=Path), help="Only clients with a certificate of this authority."
 )
-@sending.server_options
-@sending.push_options
-@common.input_options
+@sending.options
 def command(
     mllp: str,
     folders: tuple[Path, ...],
@@ -67,23 +65,7 @@ def command(
     tls_cert: Path | None,
     tls_key: Path | None,
     tls_client_ca: Path | None,
-    server: str,
-    auth: Path | None,
-    deadline: float | None,
-    insecure_http: bool,
-    outbox_path: Path,
-    patients: str,
-    devices: str,
-    provenance: str,
-    unverified: str,
-    receipts: Path | None,
-    max_entries: int,
-    concurrency: int,
-    allow_test: bool,
-    shape: str,
-    codes: Path | None,
-    filling_range: str,
-    **reading: Any,
+    chosen: sending.Chosen,
 ) -> None:
     """Take exams in unattended: HL7 v2 messages and files in folders, into the outbox and on to the server.
 
@@ -99,10 +81,9 @@ def command(
 
     if bool(tls_cert) != bool(tls_key):
         raise click.UsageError("--tls-cert and --tls-key go together")
-    choices = sending.push_choices(patients, devices, provenance, unverified, max_entries, concurrency, allow_test)
-    target, local = check_target(server, choices)
-    options = common.map_options(shape=shape, codes=codes, filling_range=filling_range, as_="bundles")
-    prepare = sending.preparer(options, choices, local=local)
+    choices = chosen.push_options()
+    target, local = check_target(chosen.server, choices)
+    prepare = sending.preparer(chosen.map_options(), choices, local=local)
     listening = ListenOptions(
         mllp="" if once else mllp,
         folders=folders,
@@ -118,18 +99,13 @@ def command(
         if event.handled is not None:
             file_codes.update(event.handled.exit_codes)
 
-    with (
-        sending.client(server, auth, deadline, insecure_http, concurrency) as client,
-        contextlib.closing(Outbox(outbox_path)) as outbox,
-    ):
-        writer = Receipts(receipts) if receipts else None
+    with chosen.client() as client, contextlib.closing(Outbox(chosen.outbox_path)) as outbox:
+        writer = Receipts(chosen.receipts) if chosen.receipts else None
         push = Push(
             outbox, client, target, choices, key_system=prepare.key_system, receipts=writer, deadline=client.until
         )
         deliver = _Deliver(push)
-        listener = Listener(
-            outbox, target, prepare, common.read_options(**reading), listening, deliver=deliver, on_event=told
-        )
+        listener = Listener(outbox, target, prepare, chosen.read_options(), listening, deliver=deliver, on_event=told)
         if once:
             listener.once()
         else:

@@ -68,7 +68,7 @@ def cli() -> None:
 def run(arguments: list[str] | None = None) -> None:
     """Run one command line and exit. Errors become one line on stderr; a traceback only with --debug."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    debug = "--debug" in arguments
+    debug = "--debug" in arguments or bool(os.environ.get("FHIR_BLADDER_DEBUG"))
     try:
         code = cli.main(arguments, prog_name="fhir-bladder", standalone_mode=False)
     except click.exceptions.Exit as stop:

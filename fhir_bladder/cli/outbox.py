@@ -27,7 +27,7 @@ _reason = click.option("--reason", required=True, metavar="TEXT", help="Why; kep
 _exam = click.argument("exam", metavar="EXAM")
 
 
-@click.group("outbox")
+@click.group("outbox", cls=common.VerbGroup)
 def command() -> None:
     """What waits, what was delivered, what is held and why. EXAM is an exam key or a row number such as #12."""
 
@@ -54,7 +54,7 @@ def _age(row: Row) -> str:
     return f"{minutes // 60} h" if minutes < 48 * 60 else f"{minutes // 1440} d"
 
 
-@command.command("list", cls=common.VerbCommand)
+@command.command("list")
 @outbox_option
 @click.option("--state", type=click.Choice(STATES), help="Only rows in this state.")
 @click.option("--older-than", type=common.Duration(), help="Only rows older than this (90s, 10m, 2h, 30d).")
@@ -76,7 +76,7 @@ def list_(outbox_path: Path, state: str | None, older_than: float | None, output
     common.say(", ".join(f"{count} {name}" for name, count in counts.items() if count) or "the outbox is empty")
 
 
-@command.command("show", cls=common.VerbCommand)
+@command.command("show")
 @outbox_option
 @_format
 @_exam
@@ -97,7 +97,7 @@ def show(outbox_path: Path, output_format: str, exam: str) -> None:
             click.echo("")
 
 
-@command.command("retry", cls=common.VerbCommand)
+@command.command("retry")
 @outbox_option
 @click.argument("exam", metavar="[EXAM]", required=False, default="")
 def retry(outbox_path: Path, exam: str) -> None:
@@ -106,7 +106,7 @@ def retry(outbox_path: Path, exam: str) -> None:
         common.say(f"{outbox.retry(exam)} exams will be tried again by the next push")
 
 
-@command.command("release", cls=common.VerbCommand)
+@command.command("release")
 @outbox_option
 @_by
 @_reason
@@ -117,7 +117,7 @@ def release(outbox_path: Path, by: str, reason: str, exam: str) -> None:
         common.say(f"{outbox.release(exam, by=by, reason=reason).name} is released; the next push sends it")
 
 
-@command.command("drop", cls=common.VerbCommand)
+@command.command("drop")
 @outbox_option
 @_by
 @_reason
@@ -128,7 +128,7 @@ def drop(outbox_path: Path, by: str, reason: str, exam: str) -> None:
         common.say(f"{outbox.drop(exam, by=by, reason=reason).name} is dropped and will not be sent")
 
 
-@command.command("purge", cls=common.VerbCommand)
+@command.command("purge")
 @outbox_option
 @click.option("--older-than", type=common.Duration(), required=True, help="Delivered or ended longer ago than this.")
 def purge(outbox_path: Path, older_than: float) -> None:
@@ -138,7 +138,7 @@ def purge(outbox_path: Path, older_than: float) -> None:
     common.say(f"{count} exams purged of their contents; keys and hashes stay")
 
 
-@command.command("backup", cls=common.VerbCommand)
+@command.command("backup")
 @outbox_option
 @click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="The copy; mode 0600.")
 def backup(outbox_path: Path, out: Path) -> None:

@@ -15,7 +15,7 @@ _TYPES = ("StructureDefinition", "CodeSystem", "ValueSet", "ConceptMap", "Capabi
 PACKAGE = "org.w3id.fhir-bladder"
 
 
-@click.group("profiles")
+@click.group("profiles", cls=common.VerbGroup)
 def command() -> None:
     """The local profiles and code systems: standard FHIR artefacts, no rule of them repeated in code."""
 
@@ -33,7 +33,7 @@ def _named(name: str) -> dict[str, Any]:
     return found[0]
 
 
-@command.command("list", cls=common.VerbCommand)
+@command.command("list")
 def list_() -> None:
     """Every artefact: type, id, title."""
     for found in _artefacts():
@@ -42,7 +42,7 @@ def list_() -> None:
         )
 
 
-@command.command("show", cls=common.VerbCommand)
+@command.command("show")
 @click.argument("name")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
 def show(name: str, out: Path | None) -> None:
@@ -50,7 +50,7 @@ def show(name: str, out: Path | None) -> None:
     _write(_named(name), out)
 
 
-@command.command("snapshot", cls=common.VerbCommand)
+@command.command("snapshot")
 @click.argument("name")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
 def snapshot(name: str, out: Path | None) -> None:
@@ -69,7 +69,7 @@ def _write(resource: dict[str, Any], out: Path | None) -> None:
         stream.write(msgspec.json.format(wire.dumps(resource), indent=2) + b"\n")
 
 
-@command.command("pack", cls=common.VerbCommand)
+@command.command("pack")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help=f"The package; {PACKAGE}-VERSION.tgz without it.")
 def pack(out: Path | None) -> None:
     """The artefacts as a FHIR NPM package (.tgz), snapshots included; the same bytes every time."""
@@ -83,7 +83,7 @@ def pack(out: Path | None) -> None:
     common.say(f"wrote {target}: {len(_artefacts())} artefacts, {len(data):,} bytes")
 
 
-@command.command("check", cls=common.VerbCommand)
+@command.command("check")
 def check() -> None:
     """Prove the artefacts (valid R4, snapshots, every rule can be judged), and print each code with its certainty.
 

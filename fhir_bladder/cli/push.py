@@ -21,31 +21,9 @@ if TYPE_CHECKING:
 
 @click.command("push", cls=common.VerbCommand)
 @click.argument("inputs", metavar="[INPUT]...", nargs=-1, type=click.Path(path_type=Path))
-@sending.server_options
-@sending.push_options
 @click.option("--dry-run", is_flag=True, help="Print the exact requests that would be sent; send and keep nothing.")
-@common.input_options
-def command(
-    inputs: tuple[Path, ...],
-    server: str,
-    auth: Path | None,
-    deadline: float | None,
-    insecure_http: bool,
-    outbox_path: Path,
-    patients: str,
-    devices: str,
-    provenance: str,
-    unverified: str,
-    receipts: Path | None,
-    max_entries: int,
-    concurrency: int,
-    allow_test: bool,
-    dry_run: bool,
-    shape: str,
-    codes: Path | None,
-    filling_range: str,
-    **reading: Any,
-) -> None:
+@sending.options
+def command(inputs: tuple[Path, ...], dry_run: bool, chosen: sending.Chosen) -> None:
     """Exam records (or the FHIR of map) to a server. Without INPUT, what waits in the outbox is sent.
 
     Every record is kept in the outbox before anything is sent. Each exam arrives once, however often it is pushed
@@ -55,9 +33,8 @@ def command(
     from fhir_bladder.exchange.push import Push, check_target
     from fhir_bladder.exchange.receipts import Receipts
 
-    choices = sending.push_choices(patients, devices, provenance, unverified, max_entries, concurrency, allow_test)
-    options = common.map_options(shape=shape, codes=codes, filling_range=filling_range, as_="bundles")
-    target, local = check_target(server, choices)
+    choices, options = chosen.push_options(), chosen.map_options()
+    target, local = check_target(chosen.server, choices)
     exit_codes: set[int] = set()
 
     def failed(error: BladderError) -> None:
@@ -73,20 +50,20 @@ def command(
                 common.say(common.finding_line(finding))
 
     prepare = sending.preparer(options, choices, local=local)
-    items = sending.items(inputs, prepare, common.read_options(**reading), failed, seen)
+    items = sending.items(inputs, prepare, chosen.read_options(), failed, seen)
     if dry_run:
-        codes_of_run = _dry_run(items, outbox_path, target, choices, prepare.key_system)
+        codes_of_run = _dry_run(items, chosen.outbox_path, target, choices, prepare.key_system)
         common.finish(exit_codes | codes_of_run)
-    with sending.client(server, auth, deadline, insecure_http, concurrency) as client:
-        writer = Receipts(receipts) if receipts else None
-        with Outbox(outbox_path) as outbox, common.progress("exams") as progress:
+    with chosen.client() as client:
+        writer = Receipts(chosen.receipts) if chosen.receipts else None
+        with Outbox(chosen.outbox_path) as outbox, common.progress("exams") as progress:
             push = Push(
                 outbox, client, target, choices,
                 key_system=prepare.key_system, receipts=writer, deadline=client.until, progress=progress,
             )  # fmt: skip
             summary = _run(push, items)
             not_taken.tell()
-            _tell(summary, outbox_path)
+            _tell(summary, chosen.outbox_path)
             _tell_held(outbox, summary)
         if writer is not None:
             writer.close()

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -43,10 +45,11 @@ server_options = _all(
 
 outbox_option = click.option(
     "--outbox", "outbox_path", type=click.Path(path_type=Path), default=OUTBOX_NAME, show_default=True,
-    envvar=["FHIR_BLADDER_OUTBOX"], help="The outbox file.",
+    help="The outbox file.",
 )  # fmt: skip
 
-push_options = _all(
+_sending_options = _all(
+    server_options,
     outbox_option,
     click.option("--patients", type=click.Choice(["match", "logical", "create"]), default="match", show_default=True,
                  help="Find the patient and a second agreeing item; refer by identifier; or create (test servers)."),
@@ -62,7 +65,73 @@ push_options = _all(
     click.option("--concurrency", type=click.IntRange(1, 64), default=2, show_default=True,
                  help="Requests at a time."),
     click.option("--allow-test", is_flag=True, help="Let invented data and --patients create leave this machine."),
+    common.input_options,
 )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Values of the options that push and listen share: the server, the outbox, the patients, the input."""
+
+    server: str
+    auth: Path | None
+    deadline: float | None
+    insecure_http: bool
+    outbox_path: Path
+    patients: Any
+    devices: Any
+    provenance: Any
+    unverified: Any
+    receipts: Path | None
+    max_entries: int
+    concurrency: int
+    allow_test: bool
+    input_format: str
+    columns: Path | None
+    v2_map: Path | None
+    codes: Path | None
+    timezone: str | None
+    shape: str
+    filling_range: str
+
+    def push_options(self) -> PushOptions:
+        """What push decides by."""
+        from fhir_bladder.exchange.push_options import PushOptions
+
+        return PushOptions(
+            patients=self.patients,
+            devices=self.devices,
+            provenance=self.provenance,
+            unverified=self.unverified,
+            max_entries=self.max_entries,
+            concurrency=self.concurrency,
+            allow_test=self.allow_test,
+        )
+
+    def map_options(self) -> MapOptions:
+        """How records become Bundles."""
+        return common.map_options(shape=self.shape, codes=self.codes, filling_range=self.filling_range, as_="bundles")
+
+    def read_options(self) -> ReadOptions:
+        """How files are read."""
+        return common.read_options(
+            input_format=self.input_format, columns=self.columns, v2_map=self.v2_map, timezone=self.timezone
+        )
+
+    def client(self) -> Client:
+        """The HTTP client."""
+        return client(self.server, self.auth, self.deadline, self.insecure_http, self.concurrency)
+
+
+def options(function: _F) -> _F:
+    """Every option that push and listen share, given to the verb as one value, `chosen`."""
+    names = [field.name for field in fields(Chosen)]
+
+    @functools.wraps(function)
+    def gathered(**values: Any) -> Any:
+        return function(chosen=Chosen(**{name: values.pop(name) for name in names}), **values)
+
+    return _sending_options(cast(_F, gathered))
 
 
 def client(server: str, auth: Path | None, deadline: float | None, insecure_http: bool, connections: int = 8) -> Client:
@@ -77,23 +146,6 @@ def client(server: str, auth: Path | None, deadline: float | None, insecure_http
         until=Deadline(deadline),
         insecure_http=insecure_http,
         concurrency=connections,
-    )
-
-
-def push_choices(
-    patients: str, devices: str, provenance: str, unverified: str, max_entries: int, concurrency: int, allow_test: bool
-) -> PushOptions:
-    """The options of push as one value."""
-    from fhir_bladder.exchange.push_options import PushOptions
-
-    return PushOptions(
-        patients=cast(Any, patients),
-        devices=cast(Any, devices),
-        provenance=cast(Any, provenance),
-        unverified=cast(Any, unverified),
-        max_entries=max_entries,
-        concurrency=concurrency,
-        allow_test=allow_test,
     )
 
 

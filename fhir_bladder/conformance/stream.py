@@ -118,7 +118,8 @@ def judge(validator: Validator, data: bytes, file: str = "", line: int = 0) -> J
         line,
         name,
         findings,
-        bool(findings) and findings[0].id.startswith("json-") and findings[0].severity == "fatal",
+        # a line that is not JSON is one bad record among others; a text of its own that is not JSON is a bad file
+        not line and bool(findings) and findings[0].id.startswith("json-") and findings[0].severity == "fatal",
     )
 
 

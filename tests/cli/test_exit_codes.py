@@ -50,6 +50,31 @@ def test_validate(run, folder: Path) -> None:
     assert "Not checked" in run("validate", "--scope").stdout
 
 
+def test_a_broken_line_is_a_bad_record_and_a_broken_document_a_bad_file(run, folder: Path) -> None:
+    """Of every verb alike: one line of NDJSON that is not JSON is exit 1, a document that is not JSON exit 3.
+
+    `table` and `report` read every file by lines and count what they refuse, so that theirs is 1.
+    """
+    exam = (folder / "exams.ndjson").read_text().splitlines()[0]
+    run("map", "exam.json", "-o", "good.ndjson")
+    fhir = (folder / "good.ndjson").read_text()
+    (folder / "lines.ndjson").write_text(f"{exam}\n{exam[:200]}\n")
+    (folder / "lines.fhir.ndjson").write_text(f"{fhir}{fhir[:200]}\n")
+    (folder / "whole.json").write_text(exam[:200])
+    for verb, lines in (("map", "lines.ndjson"), ("check", "lines.ndjson"), ("unmap", "lines.fhir.ndjson"),
+                        ("validate", "lines.fhir.ndjson")):  # fmt: skip
+        assert (verb, run(verb, lines).returncode) == (verb, 1)
+        assert (verb, run(verb, "whole.json").returncode) == (verb, 3)
+    for verb, source in (("table", "lines.fhir.ndjson"), ("report", "lines.ndjson"), ("report", "lines.fhir.ndjson"),
+                         ("table", "whole.json"), ("report", "whole.json")):  # fmt: skip
+        assert (verb, source, run(verb, source, "-o", f"{verb}.{'csv' if verb == 'table' else 'html'}").returncode) == (
+            verb, source, 1
+        )  # fmt: skip
+    for source, code in (("lines.ndjson", 1), ("lines.fhir.ndjson", 1), ("whole.json", 3)):
+        push = ("push", source, "--server", "http://127.0.0.1:9/fhir", "--patients", "create", "--dry-run")
+        assert (source, run(*push).returncode) == (source, code)
+
+
 @pytest.mark.parametrize("kind", ["json", "ndjson", "sarif", "junit"])
 def test_validate_writes_what_programs_read(run, folder: Path, kind: str) -> None:
     run("map", "exams.ndjson", "-o", "good.ndjson")
@@ -155,6 +180,19 @@ def test_an_option_is_called_in_file_and_environment_as_on_the_line(run, folder:
     assert "no outbox — file.db" in run("outbox", "list").stderr
     assert "no outbox — env.db" in run("outbox", "show", "1", FHIR_BLADDER_OUTBOX="env.db").stderr
     assert "no outbox — line.db" in run("outbox", "list", "--outbox", "line.db").stderr
+
+
+def test_a_verb_of_several_is_named_by_its_whole_path(run, folder: Path) -> None:
+    """As click itself builds such names; `check` alone is another verb than `columns check`."""
+    run("push", "exam.json", "--server", "http://127.0.0.1:9/fhir", "--deadline", "1s", "--patients", "create")
+    assert run("outbox", "list", FHIR_BLADDER_OUTBOX_LIST_STATE="held").stdout == ""
+    assert "waiting" in run("outbox", "list", FHIR_BLADDER_LIST_STATE="held").stdout
+    assert "no outbox — a.db" in run("outbox", "list", FHIR_BLADDER_OUTBOX_LIST_OUTBOX="a.db").stderr
+    check = ("columns", "check", "columns-kx.toml", "sheet-kx.csv")
+    shown = run(*check).stdout.count("\n")
+    assert run(*check, FHIR_BLADDER_CHECK_FIRST="1", FHIR_BLADDER_COLUMNS_CHECK_FIRST="2").stdout.count("\n") == 2
+    (folder / "fhir-bladder.toml").write_text('[check]\noutput-format = "json"\n[columns]\nfirst = 1\n')
+    assert run(*check).stdout.count("\n") == 1 < shown
 
 
 def test_the_example_configuration_is_taken(run, folder: Path) -> None:
