@@ -16,7 +16,8 @@ from fhir_bladder.exchange import push_capability
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.origin import parse_base
 from fhir_bladder.exchange.outbox import STATES, Item, Numbers, Outbox, Result, Row
-from fhir_bladder.exchange.push_deliver import Delivery, Sizes
+from fhir_bladder.exchange.push_act import Sizes
+from fhir_bladder.exchange.push_deliver import Delivery
 from fhir_bladder.exchange.push_link import Link, OneTry, Server
 from fhir_bladder.exchange.push_options import PushOptions
 from fhir_bladder.exchange.receipts import Receipts

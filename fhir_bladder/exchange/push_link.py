@@ -1,6 +1,6 @@
 """Room `exchange`: push's way to the server: one deadline, one shared pause, reads retried, writes sent once.
 
-A write is never repeated here: what an unanswered one did must be looked up first, which is `push_deliver`'s part.
+A write is never repeated here: what an unanswered one did must be looked up first, which is the part of `push_deliver` and `push_act`.
 May import errors.
 """
 

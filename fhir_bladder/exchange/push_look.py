@@ -27,7 +27,7 @@ class Job:
     there and we sent it, in this run. sent: a request of this run carried it. clean: the answer to the last request
     said that every entry was carried out; whole: and it was one transaction that created everything, so that one part
     proves the others. size: exams in its next request, 0 for any. tries, alone, failures: requests counted.
-    without_ids: see `push_deliver`. references: what fullUrls of the Bundle become.
+    without_ids: see `push_act`. references: what fullUrls of the Bundle become.
     """
 
     row: Row
