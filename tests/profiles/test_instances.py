@@ -6,7 +6,6 @@ rule of the standard. The reference validator judged each file the same way (mar
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from fhir_bladder.mapping import MapOptions, to_fhir
 from fhir_bladder.terminology.artefacts import load
 from fhir_bladder.terminology.names import BASE
 
+make = sys.modules["fhir_bladder_test_strategies"]
 HERE = Path(__file__).parent
 VALID, INVALID = sorted((HERE / "valid").glob("*.json")), sorted((HERE / "invalid").glob("*.json"))
 STANDARD = {
@@ -31,18 +31,6 @@ STANDARD = {
     "extension": {"slice-min", "slice-max", "element-unknown", "extension-context", "cardinality-min", "type"},
 }
 """What a kind of rule may be called by our validator."""
-
-
-def strategies() -> Any:
-    name = "fhir_bladder_test_strategies"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE.parent / "strategies.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +89,7 @@ def _urls(value: Any) -> list[str]:
 
 @pytest.mark.parametrize("shape", ["panel", "single"])
 @settings(max_examples=40)
-@given(data=strategies().plausible())
+@given(data=make.plausible())
 def test_whatever_is_mapped_holds_to_the_profiles(validator: Validator, shape: str, data: dict[str, Any]) -> None:
     mapped = to_fhir(exam.load(data), options=MapOptions(shape=shape, as_="bundles"), source_sha256="ab" * 32)
     assert errors(validator, wire.dumps(mapped.bundle)) == []
