@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import importlib.util
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import click
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
 
+
+def _beside(name: str) -> ModuleType:
+    """A module of this folder; the tests are no package."""
+    spec = importlib.util.spec_from_file_location(f"fhir_bladder_tests_{name}", ROOT / "tests" / f"{name}.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+messages = _beside("messages")
 
 _INTENDED = """\
 ## Intended use
@@ -40,9 +54,9 @@ def commands() -> str:
         "",
         "Made from the program's own help by `python tests/pages.py`. Data goes to stdout or `-o`, everything else to",
         "stderr. Every option also comes from the environment or from `fhir-bladder.toml`, in this order after the",
-        "command line. The variable of an option is named by the whole path of its verb, or by the option alone, for all",
-        "verbs: `outbox list --state` reads `FHIR_BLADDER_OUTBOX_LIST_STATE`, then `FHIR_BLADDER_STATE`. In the file a",
-        "key stands in the verb's table (`[outbox]` for all of outbox), or at the top for all verbs.",
+        "command line. The variable of an option is named by the whole path of its verb, or by the option alone, for",
+        "all verbs: `outbox list --state` reads `FHIR_BLADDER_OUTBOX_LIST_STATE`, then `FHIR_BLADDER_STATE`. In the",
+        "file a key stands in the verb's table (`[outbox]` for all of outbox), or at the top for all verbs.",
         "",
     ]
     for path, command, context in _walk(cli, "fhir-bladder", None):
@@ -90,7 +104,96 @@ def safety() -> str:
     return "\n".join(lines)
 
 
-PAGES = {"commands.md": commands, "safety.md": safety}
+_ROOMS = {
+    "cli": "The command line",
+    "wire": "Files",
+    "readers": "Reading records, sheets and messages",
+    "exam": "The exam record",
+    "terminology": "Codes and units",
+    "measurement": "Rules and settings",
+    "mapping": "FHIR from exams and back",
+    "conformance": "Profiles and packages",
+    "fhirpath": "FHIRPath expressions, of profiles and views",
+    "exchange": "Server, credentials, outbox, export",
+    "intake": "Listening",
+    "analysis": "Tables and report",
+}
+
+_ERRORS = """\
+# Messages and remedies
+
+Read from the program's source by `python tests/pages.py`; a test holds the page to it. `…` stands for what the message
+fills in. Where no remedy stands here, the message brings its own, or says what was expected and what was found.
+
+An **error** is one line on stderr, `error: what — where — what to do`. A **finding** is about one record or resource
+and has an id that stays the same; `check`, `map --findings` and `validate` write findings, also for programs. A record
+that is **held** stays in the outbox until a person decides.
+
+## Exit codes
+
+| code | means | what to do |
+|---|---|---|
+| 0 | done, nothing wrong (warnings do not count) | – |
+| 1 | done, and something was refused, invalid or held | read which and why; the others are done |
+| 2 | the command line is wrong | `--help` of the verb |
+| 3 | input or configuration cannot be read; the other files are still done | correct what the line names |
+| 4 | the server cannot be reached or refuses us | nothing is lost: what was queued stays queued; run it again |
+| 5 | unfinished | safe to run again, as it is |
+
+One line of NDJSON that is not JSON is a refused record, 1; a file that is not JSON as a whole cannot be read, 3.
+`table` and `report` read every file by lines and count what they refuse. Where several codes hold: 3, then 4, 5, 1.
+"""
+
+
+def errors() -> str:
+    """Every error and finding with its remedy."""
+    from fhir_bladder.exchange.outbox_decide import RELEASABLE
+    from fhir_bladder.terminology import artefacts
+
+    said = messages.said()
+    lines = [_ERRORS, "## Why an exam is held", ""]
+    lines += ["`outbox list --state held` shows them, `outbox show` one with everything that was decided.", ""]
+    lines += _table(
+        ("code", "means", "what to do", "`outbox release`"),
+        [(f"`{code}`", *words, "yes" if code in RELEASABLE else "no") for code, words in messages.HOLDS.items()],
+    )
+    for title, rooms in (
+        ("Findings of exam records", ("measurement", "exam")),
+        ("Findings of reading", ("readers",)),
+        ("Findings of `validate`", ("conformance",)),
+    ):
+        found = sorted((one for one in said if one.ident and one.room in rooms), key=lambda one: one.ident)
+        lines += [f"## {title}", ""]
+        if "measurement" in rooms:
+            lines += ["A `block` holds the exam back from the server; `warn` and `note` do not.", ""]
+        lines += _table(
+            ("id", "severity", "says", "remedy"),
+            [(f"`{one.ident}`", one.severity, one.message, one.remedy) for one in found],
+        )
+    lines += ["## Rules of the local profiles", "", "R4's own invariants keep the standard's ids (`obs-6`).", ""]
+    lines += _table(("id", "severity", "says", "profile"), sorted(_invariants(artefacts.load("StructureDefinition"))))
+    lines += ["## Errors", ""]
+    for room, title in _ROOMS.items():
+        rows = [(str(one.code), one.message, one.remedy) for one in said if not one.ident and one.room == room]
+        lines += [f"### {title}", "", *_table(("exit", "says", "remedy"), sorted(set(rows)))] if rows else []
+    return "\n".join(lines)
+
+
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
+    shown = [
+        " | ".join(cell.replace("|", "\\|").replace("\n", " ").replace("<", "&lt;") for cell in row) for row in rows
+    ]
+    return [f"| {' | '.join(head)} |", "|---" * len(head) + "|", *dict.fromkeys(f"| {row} |" for row in shown), ""]
+
+
+def _invariants(structures: Sequence[dict[str, Any]]) -> Iterator[tuple[str, str, str, str]]:
+    for structure in structures:
+        for element in structure["differential"]["element"]:
+            for rule in element.get("constraint", ()):
+                yield f"`{rule['key']}`", rule["severity"], rule["human"], structure["id"]
+
+
+PAGES = {"commands.md": commands, "safety.md": safety, "errors.md": errors}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():

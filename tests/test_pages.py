@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from pathlib import Path
 
 import pytest
+
+from fhir_bladder import readers
+from fhir_bladder.conformance import Validator
 
 ROOT = Path(__file__).parent.parent
 _spec = importlib.util.spec_from_file_location("pages", ROOT / "tests" / "pages.py")
@@ -19,3 +23,32 @@ _spec.loader.exec_module(pages)
 def test_a_page_is_current(name: str) -> None:
     written, made = (ROOT / "docs" / name).read_text(), pages.PAGES[name]()
     assert written.split() == made.split(), "run python tests/pages.py"  # releases of click break lines differently
+
+
+def test_every_kind_of_hold_has_a_remedy() -> None:
+    assert pages.messages.hold_codes() == set(pages.messages.HOLDS)
+
+
+def test_findings_that_occur_stand_on_the_page() -> None:
+    """What the bad instances of the profiles and the refused examples find; R4's own invariants keep their ids."""
+    page = (ROOT / "docs" / "errors.md").read_text()
+    validator = Validator()
+    found = {
+        finding.id
+        for path in (ROOT / "tests" / "profiles" / "invalid").glob("*.json")
+        for finding in validator.validate(path.read_bytes())
+    }
+    ours = {ident for ident in found if not re.fullmatch(r"(?!blu)[a-z]{3}-\d+", ident)}
+    assert len(ours) > 10
+    assert {ident for ident in ours if f"| `{ident}` |" not in page} == set()
+
+
+def test_a_message_that_is_said_stands_on_the_page() -> None:
+    """With its remedy; `…` is what is filled in."""
+    page = (ROOT / "docs" / "errors.md").read_text()
+    rows = re.findall(r"^\| .*? \| (?:error \| )?([^|]+) \| ([^|]*) \|$", page, re.MULTILINE)
+    patterns = [".*".join(map(re.escape, f"{says}#{remedy}".split("…"))) for says, remedy in rows]
+    items = readers.read([ROOT / "examples" / "refused.ndjson"], readers.ReadOptions())
+    said = [f"{finding.message}#{finding.hint}" for item in items for finding in item.findings]
+    assert len(said) == 2
+    assert all(any(re.fullmatch(pattern, one) for pattern in patterns) for one in said)
