@@ -72,7 +72,7 @@ def command(
         if item.record is not None:
             total += 1
             for one in itertools.chain(exam.notes(item.record), checker.add(item.record)):
-                if isinstance(one, Finding) and one.exam_number in ("", item.record.exam_number):
+                if one.exam_number in ("", item.record.exam_number):  # else of an earlier exam, such as a gap
                     one.file, one.line = item.file, item.line
                 found(one)
     for finding in checker.close():
@@ -97,10 +97,22 @@ def _in_time_order(items: Iterator[ReadItem]) -> Iterator[ReadItem]:
 
 
 def _text(finding: Finding | Prompt) -> str:
-    if isinstance(finding, Finding):
-        line = common.finding_line(finding)
-    else:
-        line = f"{finding.severity}: exam {finding.exam_number} {finding.field}: {finding.message} — {finding.hint}"
+    if not isinstance(finding, Finding):  # a prompt, told in the same order
+        names = (
+            "id",
+            "severity",
+            "message",
+            "hint",
+            "file",
+            "line",
+            "exam_number",
+            "field",
+            "expected",
+            "found",
+            "source",
+        )
+        finding = Finding(**{name: getattr(finding, name) for name in names})
+    line = common.finding_line(finding)
     details = "; ".join(
         f"{name}: {value}"
         for name, value in (("expected", finding.expected), ("found", finding.found), ("source", finding.source))

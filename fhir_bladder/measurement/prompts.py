@@ -25,7 +25,10 @@ _KEPT = 64
 
 @dataclass(slots=True)
 class Prompt:
-    """A rule met by an exam. `as_dict` has the keys of a finding, severity `prompt`."""
+    """A rule met by an exam. `as_dict` has the keys of a finding, severity `prompt`.
+
+    file, line: where the exam stood, for who reads files to fill in.
+    """
 
     id: str
     version: str
@@ -39,10 +42,13 @@ class Prompt:
     confirmed_by: str = ""
     hint: str = CAUTION
     severity: str = "prompt"
+    file: str = ""
+    line: int = 0
 
     def as_dict(self) -> dict[str, Any]:
-        """The written form, empty values left out."""
-        return {field.name: value for field in fields(self) if (value := getattr(self, field.name))}
+        """The written form, the place first, empty values left out."""
+        names = ("file", "line", *(field.name for field in fields(self)))
+        return {name: value for name in names if (value := getattr(self, name))}
 
 
 class _Met(NamedTuple):
