@@ -5,16 +5,12 @@ PYTHONPATH=. python tests/oracle/hapi/compare.py 2000 [seed]     prints the tabl
 
 from __future__ import annotations
 
-import contextlib
 import copy
 import hashlib
 import json
 import os
 import random
-import shutil
-import subprocess
 import sys
-import tempfile
 import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -28,14 +24,13 @@ sys.path.insert(0, str(HERE))
 import operators_rules  # noqa: E402, F401 - registers its operators
 import operators_values  # noqa: E402, F401
 from decided import DECIDED, Decision, decision  # noqa: E402
+from judge import ask, kept_answers, prepare  # noqa: E402
 from operators import HARMLESS, OPERATORS  # noqa: E402
 from seeds import ROOT, seeds  # noqa: E402
 
 from fhir_bladder import wire  # noqa: E402
 from fhir_bladder.errors import Finding  # noqa: E402
 
-JARS = HERE / "target" / "lib"
-CLASSES = HERE / "target" / "classes"
 PAGE = ROOT / "docs" / "hapi-agreement.md"
 SHARE_HARMLESS = 0.62
 """Share of mutants drawn from the operators meant to be harmless; about half of all are then valid by HAPI."""
@@ -68,15 +63,21 @@ class Verdict:
 
 
 def mutants(count: int, seed: int, suites: Path) -> Iterator[Mutant]:
-    """`count` mutants, each by one or (one in five) two operators; the seeds themselves come first."""
+    """`count` cases: the seeds themselves first, then mutants of them."""
+    yield from mutated(seeds(suites), count, seed, frozenset(OPERATORS))
+
+
+def mutated(
+    pool: dict[str, tuple[dict[str, Any], float]], count: int, seed: int, operators: frozenset[str]
+) -> Iterator[Mutant]:
+    """The resources of the pool, then mutants by one or (one in five) two operators, `count` in all."""
     rng = random.Random(seed)
-    pool = seeds(suites)
     names = sorted(pool)
     for name in names:
         yield Mutant(name, pool[name][0]["resourceType"], ("unchanged",), wire.dumps(pool[name][0]))
     weights = [pool[name][1] for name in names]
-    harmless = sorted(HARMLESS)
-    harmful = sorted(OPERATORS.keys() - HARMLESS)
+    harmless = sorted(operators & HARMLESS)
+    harmful = sorted(operators - HARMLESS)
     made = len(names)
     seen: set[bytes] = set()
     while made < count:
@@ -105,68 +106,6 @@ def mutants(count: int, seed: int, suites: Path) -> Iterator[Mutant]:
         yield Mutant(name, pool[name][0]["resourceType"], tuple(used), data)
 
 
-def prepare() -> str:
-    """Why HAPI cannot be asked, or ""; compiles the judge where its class file is missing or older."""
-    if not shutil.which("java") or not shutil.which("javac"):
-        return "no Java found"
-    if not JARS.is_dir():
-        return "HAPI's jars are missing: see tests/oracle/hapi/README.md"
-    source, made = HERE / "src/main/java/HapiJudge.java", CLASSES / "HapiJudge.class"
-    if not made.exists() or made.stat().st_mtime < source.stat().st_mtime:
-        subprocess.run(
-            ["javac", "--release", "17", "-nowarn", "-cp", f"{JARS}/*", "-d", str(CLASSES), str(source)], check=True
-        )
-    return ""
-
-
-def fingerprint() -> str:
-    """Changes with the judge's source and with every profile: answers kept under another one are not used."""
-    digest = hashlib.sha256((HERE / "src/main/java/HapiJudge.java").read_bytes())
-    for file in sorted((ROOT / "profiles").glob("*.json")):
-        digest.update(file.name.encode() + file.read_bytes())
-    return digest.hexdigest()[:16]
-
-
-def store() -> Path:
-    """Where HAPI's answers are kept for the present state of judge and profiles."""
-    return ROOT / "tests" / "oracle" / "work" / f"hapi-{fingerprint()}.ndjson"
-
-
-def kept_answers() -> dict[str, dict[str, Any]]:
-    """SHA-256 of the data → HAPI's verdict."""
-    known: dict[str, dict[str, Any]] = {}
-    for line in store().read_text().splitlines() if store().exists() else ():
-        key, _, answer = line.partition(" ")
-        with contextlib.suppress(json.JSONDecodeError):  # the last line of an interrupted run
-            known[key] = json.loads(answer)
-    return known
-
-
-def ask_hapi(cases: list[Mutant], *, keep: bool = True) -> list[dict[str, Any]]:
-    """HAPI's verdicts, in order. With `keep` the answers are kept in tests/oracle/work and not asked for twice."""
-    known = kept_answers() if keep else {}
-    keys = [hashlib.sha256(case.data).hexdigest() for case in cases]
-    open_ = list({key: case for key, case in zip(keys, cases, strict=True) if key not in known}.items())
-    if open_:
-        jars = f"{CLASSES}:{JARS}/*"
-        command = ["java", "-Xmx768m", "-XX:+UseSerialGC", "-cp", jars, "HapiJudge", str(ROOT / "profiles"), "4"]
-        with tempfile.TemporaryFile() as asked, contextlib.ExitStack() as stack:
-            asked.write(b"\n".join(case.data for _, case in open_))
-            asked.seek(0)
-            kept = None
-            if keep:
-                store().parent.mkdir(exist_ok=True)
-                kept = stack.enter_context(store().open("a", buffering=1))
-            run = stack.enter_context(subprocess.Popen(command, stdin=asked, stdout=subprocess.PIPE))
-            assert run.stdout
-            for (key, _), line in zip(open_, run.stdout, strict=True):
-                known[key] = json.loads(line)
-                if kept:  # line by line: an interrupted run is not lost
-                    kept.write(f"{key} {line.decode().strip()}\n")
-        assert run.returncode == 0
-    return [known[key] for key in keys]
-
-
 def ours(validator: Any, data: bytes) -> list[Any]:
     """Our errors; an exception, which must never happen, counts as one of its own."""
     try:
@@ -183,7 +122,7 @@ def compare(cases: list[Mutant]) -> list[Verdict]:
 
     validator = Validator()
     out = []
-    for case, hapi in zip(cases, ask_hapi(cases), strict=True):
+    for case, hapi in zip(cases, ask([case.data for case in cases]), strict=True):
         found = ours(validator, case.data)
         out.append(Verdict(case, hapi["valid"], not found, tuple(hapi["issue"]), tuple(found)))
     return out

@@ -1,6 +1,7 @@
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
 import ca.uhn.fhir.context.support.IValidationSupport;
+import ca.uhn.fhir.context.support.ValidationSupportContext;
 import ca.uhn.fhir.validation.FhirValidator;
 import ca.uhn.fhir.validation.SingleValidationMessage;
 import com.google.gson.Gson;
@@ -10,6 +11,7 @@ import com.google.gson.JsonElement;
 import com.google.gson.JsonObject;
 import com.google.gson.JsonParser;
 import java.io.BufferedReader;
+import java.io.File;
 import java.io.FileDescriptor;
 import java.io.FileOutputStream;
 import java.io.IOException;
@@ -19,6 +21,7 @@ import java.nio.charset.StandardCharsets;
 import java.nio.file.Files;
 import java.nio.file.Path;
 import java.util.ArrayDeque;
+import java.util.ArrayList;
 import java.util.List;
 import java.util.concurrent.ExecutorService;
 import java.util.concurrent.Executors;
@@ -41,26 +44,36 @@ import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 /**
  * The HAPI FHIR R4 validator, offline, as a judge: one resource a line in, one JSON verdict a line out.
  *
- * <p>Argument: the folder of our StructureDefinitions, ValueSets and CodeSystems. Settings, and why: reference types
- * are checked (assumeValidRestReferences), an extension nobody here knows is an error, a claimed profile must be known, one
+ * <p>Arguments: folders of StructureDefinitions, ValueSets and CodeSystems, joined by the path separator; the number of
+ * threads, or {@code snapshots} to write each of the folders' profiles with the snapshot that HAPI's generator makes of
+ * its differential. Settings, and why: reference types are checked (assumeValidRestReferences), an extension nobody here knows is an error, a claimed profile must be known, one
  * matching coding satisfies a binding, code systems nobody here knows are a warning, best practice is left out.
  */
 public final class HapiJudge {
   private HapiJudge() {}
 
-  static FhirValidator build(Path folder) throws IOException {
+  /** The StructureDefinitions, ValueSets and CodeSystems among the JSON files of the folders. */
+  static List<IBaseResource> artefacts(String folders) throws IOException {
+    List<IBaseResource> found = new ArrayList<>();
+    for (String folder : folders.split(File.pathSeparator)) {
+      List<Path> files;
+      try (Stream<Path> listed = Files.list(Path.of(folder))) {
+        files = listed.filter(p -> p.toString().endsWith(".json")).sorted().collect(Collectors.toList());
+      }
+      for (Path file : files) {
+        String text = Files.readString(file);
+        JsonElement type = JsonParser.parseString(text).getAsJsonObject().get("resourceType");
+        if (type == null || !List.of("StructureDefinition", "ValueSet", "CodeSystem").contains(type.getAsString())) continue;
+        found.add(FhirContext.forR4Cached().newJsonParser().parseResource(text));
+      }
+    }
+    return found;
+  }
+
+  static ValidationSupportChain chain(List<IBaseResource> artefacts) {
     FhirContext context = FhirContext.forR4Cached();
     PrePopulatedValidationSupport own = new PrePopulatedValidationSupport(context);
-    List<Path> files;
-    try (Stream<Path> found = Files.list(folder)) {
-      files = found.filter(p -> p.toString().endsWith(".json")).sorted().collect(Collectors.toList());
-    }
-    for (Path file : files) {
-      String text = Files.readString(file);
-      JsonElement json = JsonParser.parseString(text);
-      String type = json.getAsJsonObject().get("resourceType").getAsString();
-      if (!List.of("StructureDefinition", "ValueSet", "CodeSystem").contains(type)) continue;
-      IBaseResource resource = context.newJsonParser().parseResource(text);
+    for (IBaseResource resource : artefacts) {
       if (resource instanceof StructureDefinition d) own.addStructureDefinition(d);
       else if (resource instanceof ValueSet v) own.addValueSet(v);
       else if (resource instanceof CodeSystem c) own.addCodeSystem(c);
@@ -78,12 +91,16 @@ public final class HapiJudge {
             new SnapshotGeneratingValidationSupport(context),
             unknown);
     chain.setCodeableConceptValidationSuccessfulIfNotAllCodingsAreValid(true);
-    FhirInstanceValidator module = new FhirInstanceValidator(chain);
+    return chain;
+  }
+
+  static FhirValidator build(String folders) throws IOException {
+    FhirInstanceValidator module = new FhirInstanceValidator(chain(artefacts(folders)));
     module.setAnyExtensionsAllowed(false);
     module.setErrorForUnknownProfiles(true);
     module.setAssumeValidRestReferences(true);
     module.setBestPracticeWarningLevel(BestPracticeWarningLevel.Ignore);
-    FhirValidator validator = context.newValidator();
+    FhirValidator validator = FhirContext.forR4Cached().newValidator();
     validator.registerValidatorModule(module);
     return validator;
   }
@@ -122,7 +139,11 @@ public final class HapiJudge {
 
   /** Judges on several threads (HAPI's validator is made for it), and writes the verdicts in the order of the lines. */
   public static void main(String[] args) throws Exception {
-    FhirValidator validator = build(Path.of(args[0]));
+    if (args.length > 1 && args[1].equals("snapshots")) {
+      snapshots(args[0]);
+      return;
+    }
+    FhirValidator validator = build(args[0]);
     int threads = args.length > 1 ? Integer.parseInt(args[1]) : 2;
     Gson gson = new GsonBuilder().disableHtmlEscaping().create();
     PrintStream out = new PrintStream(new FileOutputStream(FileDescriptor.out), false, StandardCharsets.UTF_8);
@@ -137,6 +158,30 @@ public final class HapiJudge {
     }
     while (!waiting.isEmpty()) write(out, waiting);
     pool.shutdown();
+  }
+
+  /** One line a profile: its JSON with the snapshot, or {@code {"url": …, "error": …}}. */
+  static void snapshots(String folders) throws IOException {
+    List<IBaseResource> artefacts = artefacts(folders);
+    for (IBaseResource resource : artefacts) {
+      if (resource instanceof StructureDefinition d) d.setSnapshot(null);
+    }
+    ValidationSupportChain chain = chain(artefacts);
+    ValidationSupportContext context = new ValidationSupportContext(chain);
+    PrintStream out = new PrintStream(new FileOutputStream(FileDescriptor.out), false, StandardCharsets.UTF_8);
+    for (IBaseResource resource : artefacts) {
+      if (!(resource instanceof StructureDefinition d)) continue;
+      try {
+        IBaseResource made = chain.generateSnapshot(context, d.copy(), d.getUrl(), null, d.getName());
+        out.println(FhirContext.forR4Cached().newJsonParser().encodeResourceToString(made));
+      } catch (RuntimeException e) {
+        JsonObject failed = new JsonObject();
+        failed.addProperty("url", d.getUrl());
+        failed.addProperty("error", String.valueOf(e.getMessage()));
+        out.println(failed);
+      }
+    }
+    out.flush();
   }
 
   static void write(PrintStream out, ArrayDeque<Future<String>> waiting) throws Exception {

@@ -1,0 +1,189 @@
+"""Public profile packages, ours and HAPI's verdicts side by side.
+
+PYTHONPATH=. python tests/oracle/hapi/packages.py FOLDER [--each 300] [--seed 1] [--only NAME] [--write]
+
+FOLDER holds one folder for each set to be judged. In it, every `.tgz` and every folder is a FHIR package, but a folder
+`example`, whose files are instances, as the members `package/example/*.json` of a `.tgz` are. A package a set builds
+on is put (or linked) beside it. Both validators get the same packages. Judged are the instances, mutants of them, and
+exam Observations of ours.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tarfile
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+import judge  # noqa: E402
+import snapshots  # noqa: E402
+from compare import PAGE, Verdict, decided, differences, mutated, ours  # noqa: E402
+from operators import OPERATORS  # noqa: E402
+from seeds import ROOT, folder  # noqa: E402
+
+from fhir_bladder import wire  # noqa: E402
+from fhir_bladder.conformance import read_package  # noqa: E402
+from fhir_bladder.conformance.catalogue import Catalogue  # noqa: E402
+from fhir_bladder.conformance.validator import Validator  # noqa: E402
+from fhir_bladder.errors import BladderError  # noqa: E402
+
+ABOUT_TEXT = frozenset(
+    "array-for-one blanks-between boolean-for-text comment double-key empty-array empty-object empty-string key-case nan "
+    "null null-in-array number-for-text object-for-text one-for-array raw-tab-in-text single-quotes text-after "
+    "text-for-boolean text-for-number text-for-object trailing-comma truncated unicode-escapes".split()
+)
+"""Operators on the JSON form: no profile changes their verdict."""
+LARGEST = 60_000
+OURS = ("exam-example", "exam-full")
+MARK = "\n## Public profile packages\n"
+Rows = list[tuple[str, str]]
+
+
+def places(path: Path) -> list[Path]:
+    """The packages of a set."""
+    return sorted(p for p in path.iterdir() if p.suffix == ".tgz" or (p.is_dir() and p.name != "example"))
+
+
+def unpacked(package: Path, into: Path) -> Path:
+    """A folder with the artefacts of a package, for HAPI."""
+    if package.is_dir():
+        return package
+    target = into / package.stem
+    target.mkdir()
+    with tarfile.open(package) as archive:
+        for member in archive:
+            if member.isreg() and member.name.count("/") == 1 and member.name.endswith(".json"):
+                content = archive.extractfile(member)
+                assert content is not None
+                (target / member.name.partition("/")[2]).write_bytes(content.read())
+    return target
+
+
+def examples(path: Path) -> Iterator[tuple[str, bytes]]:
+    """Instances that come with a set."""
+    for file in sorted((path / "example").glob("*.json")):
+        yield file.stem, file.read_bytes()
+    for package in path.glob("*.tgz"):
+        with tarfile.open(package) as archive:
+            for member in archive:
+                if member.isreg() and member.name.startswith("package/example/") and member.name.endswith(".json"):
+                    content = archive.extractfile(member)
+                    assert content is not None
+                    yield Path(member.name).stem, content.read()
+
+
+def pool(path: Path) -> dict[str, tuple[dict[str, Any], float]]:
+    """Name → (resource, weight): the examples of types R4 knows, and exam Observations of ours."""
+    found = {}
+    for name, data in examples(path):
+        try:
+            resource = wire.loads(data)
+        except BladderError:
+            continue
+        known = resource.get("resourceType") not in (None, "StructureDefinition", "ImplementationGuide")
+        if known and len(data) <= LARGEST:
+            found[name] = resource, min(1.0, 4000 / len(data))
+    for name, resource in folder(ROOT / "tests" / "profiles" / "valid").items():
+        if name in OURS:
+            found[f"ours-{name}"] = resource, 0.5
+    return found
+
+
+def judged(path: Path, each: int, seed: int) -> tuple[Validator, list[Verdict]]:
+    """Both verdicts on `each` cases of a set (all its examples, if they are more)."""
+    cases = list(mutated(pool(path), each, seed, frozenset(OPERATORS) - ABOUT_TEXT))
+    validator = Validator(packages=places(path))
+    with tempfile.TemporaryDirectory() as scratch:
+        folders = [judge.PROFILES, *(unpacked(package, Path(scratch)) for package in places(path))]
+        answers = [json.loads(line) for line in judge.asked([case.data for case in cases], folders)]
+    verdicts = []
+    for case, hapi in zip(cases, answers, strict=True):
+        found = ours(validator, case.data)
+        verdicts.append(Verdict(case, hapi["valid"], not found, tuple(hapi["issue"]), tuple(found)))
+    return validator, verdicts
+
+
+def same_snapshots(path: Path) -> tuple[Counter[str], list[str]]:
+    """Our snapshots against HAPI's for every profile of a set; `refused`: by us, by name."""
+    count: Counter[str] = Counter()
+    lines = []
+    artefacts: list[Any] = []
+    for package in places(path):
+        artefacts += read_package(package).artefacts
+    bare = [{k: v for k, v in one.items() if k != "snapshot"} for one in artefacts]
+    catalogue = Catalogue(bare)
+    with tempfile.TemporaryDirectory() as scratch:
+        theirs = list(snapshots.hapi_snapshots([unpacked(p, Path(scratch)) for p in places(path)]))
+    for one in theirs:
+        if "error" in one or one.get("derivation") != "constraint":
+            count["hapi refused" if "error" in one else "no profile"] += 1
+            continue
+        try:
+            made = catalogue.structure(one["url"])
+        except BladderError as error:
+            count["refused"] += 1
+            lines.append(f"{one['url']}: {error}")
+            continue
+        found = list(snapshots.differences(one, made or one))
+        count["differ" if found else "same"] += 1
+        lines += [f"{one['url']}: {line[:400]}" for line in found[:3]]
+    return count, lines
+
+
+def row(name: str, validator: Validator, verdicts: list[Verdict]) -> str:
+    """One line of the table."""
+    counts = Counter(v.kind for v in verdicts if not decided(v))
+    refused = sum(any(f.id.endswith("-unsupported") for f in v.our_findings) for v in verdicts)
+    claimed = sum(b'"profile"' in v.mutant.data for v in verdicts)
+    valid = sum(v.hapi for v in verdicts)
+    artefacts = sum(map(len, validator.catalogue.own["StructureDefinition"].values()))
+    return (
+        f"{name:16} {artefacts:>8} {len(verdicts):>9} {claimed:>8} {valid:>6} {counts['agree']:>6} "
+        f"{counts['false accept']:>13} {counts['false reject']:>13} {refused:>8} {len(verdicts) - counts.total():>8}"
+    )
+
+
+HEAD = (
+    f"{'set':16} {'profiles':>8} {'instances':>9} {'claiming':>8} {'valid':>6} {'agree':>6} "
+    f"{'false accept':>13} {'false reject':>13} {'refused':>8} {'decided':>8}"
+)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--each", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="*", default=())
+    parser.add_argument("--snapshots", action="store_true")
+    parser.add_argument("--write", action="store_true")
+    options = parser.parse_args()
+    if missing := judge.prepare():
+        raise SystemExit(missing)
+    table = [HEAD]
+    for path in sorted(p for p in options.folder.iterdir() if p.is_dir() and (not options.only or p.name in options.only)):
+        if options.snapshots:
+            count, lines = same_snapshots(path)
+            print(path.name, dict(count), *lines, sep="\n  ", flush=True)
+            continue
+        validator, verdicts = judged(path, options.each, options.seed)
+        print(f"# {path.name}\n{differences(verdicts)}", flush=True)
+        table.append(row(path.name, validator, verdicts))
+        print(f"{HEAD}\n{table[-1]}", flush=True)
+    if not options.snapshots:
+        print("\n".join(table))
+    if options.write:
+        text = PAGE.read_text().partition(MARK)[0]
+        PAGE.write_text(f"{text}{MARK}\n```\n" + "\n".join(table) + "\n```\n")
+
+
+if __name__ == "__main__":
+    main()
