@@ -16,9 +16,9 @@ from fhir_bladder.conformance.bundles import Index, entry_problems, restful
 from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
-from fhir_bladder.conformance.invariants import Context
+from fhir_bladder.conformance.invariants import AROUND, CONTENT, Context
 from fhir_bladder.conformance.memory import remembered
-from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
+from fhir_bladder.conformance.schema import MISSING, Constraint, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
 from fhir_bladder.errors import BladderError
@@ -117,6 +117,8 @@ class Acceptor:
         self._wanted: dict[str, tuple[str, ...]] = {}
         self.quick: dict[str, str] = {}
         self.slow: dict[str, str] = {}
+        self._fields: dict[tuple[int, str], Accept] = {}
+        self._picks: dict[int, Callable[[Any], int] | None] = {}
         self._pending: dict[str, Callable[[], None]] = {}
         self._codings: set[tuple[Any, Any]] = set()
         self.scope: dict[str, Any] = self._scope()
@@ -136,6 +138,42 @@ class Acceptor:
             return bool(self.scope[self.table_function(table)](value, context))
         except REFUSALS:
             return False
+
+    def clean_field(self, value: Any, table: Table, field: Field, context: Context) -> bool:
+        """The same for the value of a key, beside which there is no `_key`."""
+        if value is None:
+            return False
+        key = (id(table), field.key)
+        accept = self._fields.get(key)
+        if accept is None:
+            accept = self._fields[key] = self.whole(table, field)
+            self._keep.append(table)
+        try:
+            return bool(accept(value, context))
+        except REFUSALS:
+            return False
+
+    def holds(self, value: Any, table: Table, constraint: Constraint, context: Context) -> bool:
+        """Whether an invariant is known to hold for an object of the table."""
+        if constraint.key in invariants.SKIPPED:
+            return True
+        try:
+            return bool(self.scope[self.rule(table, constraint.expression)](value, context))
+        except REFUSALS:
+            return False
+
+    def slice_of(self, value: Any, table: Table, field: Field) -> int | None:
+        """The number of an item's slice, -1 for none; None where it is not known."""
+        key = id(field.node)
+        if key not in self._picks:
+            picked = self.slicer(table, field)
+            self._picks[key] = None if picked is None else self.scope[picked[0]]
+            self._keep.append(field.node)
+        pick = self._picks[key]
+        try:
+            return None if pick is None else pick(value)
+        except REFUSALS:
+            return None
 
     def _resource(
         self, value: Any, wanted: tuple[str, ...], outer: Context | None, contained: bool = False, index: Any = None
@@ -168,28 +206,29 @@ class Acceptor:
         for root in roots:
             if not root(value, context):
                 return 0
-        if meta is not None and "security" in meta and len(meta["security"]) > 1:
-            seen = [(str(s.get("system")), s.get("code")) for s in meta["security"]]
-            if len(set(seen)) != len(seen):
-                return 0
-        return 1
+        return 0 if meta is not None and labelled_twice(meta) else 1
 
     def _roots_of(self, name: str, profiles: tuple[str, ...]) -> tuple[Accept, ...]:
+        tables = self._tables_of(name, profiles)
+        return (_never,) if tables is None else tuple(map(self._callable, tables))
+
+    def _tables_of(self, name: str, profiles: tuple[str, ...]) -> list[Table] | None:
+        """The tables that together say all that is asked of a resource; None where it cannot be judged here."""
         base = self.schema.type_tree(name)
         if base is None or name not in JUDGED:
-            return (_never,)
+            return None
         urls = [u for u in dict.fromkeys(profiles) if u.partition("|")[0] != BASE + name]
-        found: list[Accept] = []
+        found: list[Table] = []
         covered = False
         for url in urls:
             tree = self.schema.tree(url)
             if tree is None or (tree.path != name and tree.path not in self.schema.ancestors(name)):
-                return (_never,)
+                return None
             covered = covered or (tree.path == name and self.schema.catalogue.generated(url))
-            found.append(self._callable(self.schema.table(tree, name)))
+            found.append(self.schema.table(tree, name))
         if not covered:
-            found.append(self._callable(self.schema.table(base, name)))
-        return tuple(found)
+            found.append(self.schema.table(base, name))
+        return found
 
     def _callable(self, table: Table) -> Accept:
         accept: Accept = self.scope[self.table_function(table)]
@@ -237,13 +276,17 @@ class Acceptor:
         return made
 
     def function(self, node: Node, code: str) -> str:
-        """Name of the function for a node's value; nodes that add nothing share their type's."""
+        """Name of the function for a node's value."""
+        return self.table_function(self.table_of(node, code))
+
+    def table_of(self, node: Node, code: str) -> Table:
+        """The table for a node's value; nodes that add nothing share their type's."""
         definition = self.schema.type_tree(code)
         if definition is not None and not node.kids:
             known = {(c.key, c.expression) for c in definition.constraints}
             if all((c.key, c.expression) in known or c.key in invariants.SKIPPED for c in node.constraints):
-                return self.table_function(self.schema.table(definition, code))
-        return self.table_function(self.schema.table(node, code))
+                return self.schema.table(definition, code)
+        return self.schema.table(node, code)
 
     def profile(self, url: str, code: str) -> str:
         """Name of the function for a profile on a datatype."""
@@ -291,8 +334,10 @@ class Acceptor:
                     return name
                 self.slow[expression] = table.focus
 
+                far = CONTENT if "%" in expression or "resolve" in expression else AROUND
+
                 def run(o: Any, context: Context) -> bool:
-                    context.asked = True
+                    context.asked |= far
                     return made(o, None, context)
 
                 hand = run
@@ -305,7 +350,7 @@ class Acceptor:
         made = [self.explainer.rule(c, ref.code) for c in node.constraints if c.key not in invariants.SKIPPED]
 
         def judge(value: Any, context: Context) -> int:
-            context.asked = True
+            context.asked |= CONTENT
             return int(all(rule(value, None, context) for rule in made))
 
         return judge
@@ -365,7 +410,7 @@ class Acceptor:
                 return 0
             if link is None:
                 return "_reference" not in value or 0
-            context.asked = True
+            context.asked |= AROUND
             if context.bundle is None:
                 kind, _, rest = link.partition("/")
                 if kind in names and ident(rest) is not None and value.get("type", kind) == kind:
@@ -501,6 +546,29 @@ class Acceptor:
         exec(compile("\n".join(lines), f"<acceptor {table.name}.{field.key}>", "exec"), self.scope)  # noqa: S102
         made: Accept = self.scope[name]
         return made
+
+    # for the front tier
+
+    refusals = REFUSALS
+
+    def only_table(self, name: str, profiles: tuple[str, ...]) -> Table | None:
+        """The one table that judges resources of a type with these profiles; None where there are several or none."""
+        tables = self._tables_of(name, profiles)
+        return tables[0] if tables is not None and len(tables) == 1 else None
+
+    def rest(self, table: Table) -> Callable[[dict[str, Any], Context], int]:
+        """What is asked of an object beyond its keys and their values. No object with `contained`."""
+        name = f"r{len(self._keep)}"
+        self._keep.append(table)
+        lines = [*emit.beyond(table, self), *emit.typed(table, self), "return 1"]
+        text = "\n".join([f"def {name}(o, C):", *("    " + line for line in lines)])
+        exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
+        made: Accept = self.scope[name]
+        return made
+
+    def told_by_code(self, node: Node) -> bool:
+        """Whether the slice of an item is told by its `code` alone."""
+        return bool(node.slices) and self._by_code(node) is not None
 
     # the unusual keys
 
@@ -650,7 +718,7 @@ class Acceptor:
                     last = max(last, number)
                 accept = single.get((url, number))
                 if accept is None:
-                    accept = self._one_extension(table, field, url, pieces[number][1] if number >= 0 else node)
+                    accept = self.one_extension(table, field, url, pieces[number][1] if number >= 0 else node)
                     if len(single) < 1000:
                         single[url, number] = accept
                 if not accept(item, context):
@@ -677,7 +745,7 @@ class Acceptor:
             number = pick(item)
             if number < 0 and closed:
                 return _never, 0
-            accept = self._one_extension(table, field, url, pieces[number][1] if number >= 0 else field.node)
+            accept = self.one_extension(table, field, url, pieces[number][1] if number >= 0 else field.node)
             if "extension" in item:
                 accept = remembered(accept)
             entry = accept, marks.get(number, 0)
@@ -703,7 +771,7 @@ class Acceptor:
 
         return self.constant(judge if table.type == "Extension" else remembered(judge))
 
-    def _one_extension(self, table: Table, field: Field, url: str, node: Node) -> Accept:
+    def one_extension(self, table: Table, field: Field, url: str, node: Node) -> Accept:
         """The function for extensions of one url at one place."""
         if not isinstance(url, str) or node.max == 0:
             return _never
@@ -784,10 +852,16 @@ class Acceptor:
         return True
 
     def _inner(self, value: Any, context: Context) -> int:
-        context.asked = True
+        context.asked |= CONTENT
         contained = context.root.get("contained")
         inside = contained is not None and any(value is r for r in contained)
         return self._resource(value, (), context, inside)
+
+
+def labelled_twice(meta: dict[str, Any]) -> bool:
+    """Whether a security label stands twice in a right `meta`."""
+    labels = meta.get("security", ())
+    return len(labels) > 1 and len({(str(s.get("system")), s.get("code")) for s in labels}) != len(labels)
 
 
 def _dated(kind: str, value: Any) -> bool:
@@ -802,7 +876,7 @@ def _asking(rule: Callable[[Any, Context], bool]) -> Callable[[Any, Context], bo
     """A rule that looks beyond its value."""
 
     def run(o: Any, context: Context) -> bool:
-        context.asked = True
+        context.asked |= CONTENT
         return rule(o, context)
 
     return run

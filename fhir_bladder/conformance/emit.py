@@ -169,20 +169,21 @@ def source(table: Table, name: str, names: Names) -> str:
         lines.append(f"    return {general}(o, C)")
         return "\n".join(lines)
     lines.append(f"    if n: return {general}(o, C)")
-    lines += _indent(list(_rules(table, names, inline=True)))
+    lines += _indent(list(beyond(table, names)))
     lines += _indent(list(typed(table, names)))
     lines.append("    return 1")
     return "\n".join(lines)
 
 
-def _rules(table: Table, names: Names, *, inline: bool) -> Iterator[str]:
+def beyond(table: Table, names: Names) -> Iterator[str]:
+    """Statements for the invariants of objects with usual keys only."""
     for constraint in table.constraints:
         if constraint.key in invariants.SKIPPED or not names.check(f"{table.name}:{constraint.key}"):
             continue
         expression = " ".join(constraint.expression.split())
-        if inline and (expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1")):
+        if expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1"):
             continue  # no contained inline; the general function judges it
-        if inline and expression in _INLINE:
+        if expression in _INLINE:
             yield f"if {_INLINE[expression]}: return 0"
         else:
             yield f"if not {names.rule(table, constraint.expression)}(o, C): return 0"

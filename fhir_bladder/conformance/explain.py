@@ -6,7 +6,7 @@ Belongs here: structure (keys, types, counts, slices). Values are judged in `val
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from fhir_bladder.conformance import invariants, values
 from fhir_bladder.conformance.bundles import Index, entry_problems
@@ -22,6 +22,22 @@ Rule = Callable[[Any, Any, Context], bool]
 _EXTENSION = TypeRef("Extension")
 
 
+class Helper(Protocol):
+    """What the acceptor tells the explainer, so that it walks no further than it must."""
+
+    def clean(self, value: dict[str, Any], table: Table, context: Context) -> bool:
+        """Whether nothing is to be found in an object."""
+
+    def clean_field(self, value: Any, table: Table, field: Field, context: Context) -> bool:
+        """Whether nothing is to be found in the value of a key, beside which there is no `_key`."""
+
+    def holds(self, value: Any, table: Table, constraint: Constraint, context: Context) -> bool:
+        """Whether an invariant is known to hold."""
+
+    def slice_of(self, value: Any, table: Table, field: Field) -> int | None:
+        """The number of an item's slice, -1 for none; None where it is not known."""
+
+
 class Explainer:
     """Finds everything wrong in a resource. Compiled parts are kept, so one object serves many resources."""
 
@@ -30,7 +46,7 @@ class Explainer:
         self._matchers: dict[int, list[tuple[str, Node, Match]]] = {}
         self._siblings: dict[int, Table] = {}
         self._rules: dict[tuple[str, str], Rule] = {}
-        self.clean: Callable[[dict[str, Any], Table, Context], bool] | None = None
+        self.helper: Helper | None = None
         self.names = frozenset(schema.catalogue.base.resource_types())
 
     # resources
@@ -143,8 +159,8 @@ class Explainer:
         filled: bool = False, tried: bool = False,
     ) -> None:  # fmt: skip
         """Judge one JSON object; `filled`: the primitive beside it has a value; `tried`: the acceptor said no."""
-        clean = self.clean
-        if clean is not None and not tried and clean(value, table, context):
+        helper = self.helper
+        if helper is not None and not tried and helper.clean(value, table, context):
             return
         fields = table.fields
         others = filled and bool(value)
@@ -171,6 +187,13 @@ class Explainer:
                         "choice-twice", path.down(key, f".{node.name}"), f"more than one {node.name}[x]",
                         expected="one of them", found=f"{chosen[node.name]}, {found.key}", node=node,
                     )  # fmt: skip
+            if (
+                helper is not None
+                and (not found.primitive or "_" + key not in value)
+                and found.key == key
+                and helper.clean_field(item, table, found, context)
+            ):
+                continue
             if key[:1] == "_" and key not in fields:
                 if item is None:
                     report.add(
@@ -191,6 +214,8 @@ class Explainer:
         for constraint in table.constraints:
             if not held and constraint.expression.startswith("contained."):
                 continue  # dom-2, dom-4, dom-5 ask about contained resources only
+            if helper is not None and helper.holds(value, table, constraint, context):
+                continue
             self._invariant(constraint, value, None, table.focus, path, report, context, table.node)
         values.typed(value, table, path, report, self.schema)
 
@@ -309,7 +334,12 @@ class Explainer:
                 continue
             target = node
             if pieces is not None:
-                position = next((i for i, (_, _, m) in enumerate(pieces) if m(part, found.type.code)), -1)
+                known = self.helper.slice_of(part, table, found) if self.helper is not None else None
+                position = (
+                    next((i for i, (_, _, m) in enumerate(pieces) if m(part, found.type.code)), -1)
+                    if known is None
+                    else known
+                )
                 if position >= 0:
                     name, target, _ = pieces[position]
                     counts[name] = counts.get(name, 0) + 1

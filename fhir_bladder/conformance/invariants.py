@@ -16,12 +16,16 @@ from fhir_bladder.conformance import xhtml
 from fhir_bladder.conformance.schema import Constraint
 
 
+AROUND, CONTENT = 1, 2
+
+
 @dataclass(slots=True)
 class Context:
     """Where a value stands: nearest resource, resource that holds it as contained (or the same), Bundle around it.
 
     index: codings of the resource's arrays, looked up by the acceptor's rules; made when first needed.
-    asked: set by whatever looks at more than the value it judges, so that its answer is not kept for equal values.
+    asked: set by whatever looks at more than the value it judges, so that its answer is not kept for equal values:
+    AROUND for what lies around the resource, CONTENT for the resource itself.
     """
 
     resource: dict[str, Any]
@@ -29,7 +33,7 @@ class Context:
     bundle: Any = None
     contained: dict[str, Any] = field(default_factory=dict)
     index: dict[Any, Any] = field(default_factory=dict)
-    asked: bool = False
+    asked: int = 0
 
 
 Rule = Callable[[dict[str, Any], Context], bool]

@@ -38,7 +38,7 @@ def remembered(accept: Callable[[Any, Context], int]) -> Callable[[Any, Context]
         if key in good:
             hits += 1
             return 1
-        asked, context.asked = context.asked, False
+        asked, context.asked = context.asked, 0
         answer = accept(value, context)
         if answer and not context.asked and len(key) <= LONGEST:
             good.add(key)
@@ -46,7 +46,7 @@ def remembered(accept: Callable[[Any, Context], int]) -> Callable[[Any, Context]
                 good.clear()
                 rest = 0 if hits >= ROOM else REST
                 hits = 0
-        context.asked = asked or context.asked
+        context.asked |= asked
         return answer
 
     return judge

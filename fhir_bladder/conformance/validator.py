@@ -15,6 +15,7 @@ import orjson
 from fhir_bladder.conformance.accept import Acceptor
 from fhir_bladder.conformance.catalogue import Catalogue
 from fhir_bladder.conformance.explain import Explainer
+from fhir_bladder.conformance.front import Front, repeats
 from fhir_bladder.conformance.positions import duplicates
 from fhir_bladder.conformance.report import Path, Report, Spot
 from fhir_bladder.conformance.schema import Schema
@@ -23,6 +24,8 @@ from fhir_bladder.errors import Finding, UnsupportedError
 MAX_BYTES = 256 * 1024 * 1024
 MAX_DEPTH = 100
 _BOM = b"\xef\xbb\xbf"
+_SMALL = 1024 * 1024
+_RIGHT = b"\n" + b"  " * MAX_DEPTH
 
 
 class Validator:
@@ -59,6 +62,7 @@ class Validator:
         self._wanted = {name: tuple(urls) for name, urls in self.profiles.items()}
         self._explainer: Explainer | None = None
         self._acceptor: Acceptor | None = None
+        self._front: Front | None = None
 
     @property
     def explainer(self) -> Explainer:
@@ -74,6 +78,13 @@ class Validator:
             self._acceptor = Acceptor(self.explainer)
         return self._acceptor
 
+    @property
+    def front(self) -> Front:
+        """The front tier, made when first needed."""
+        if self._front is None:
+            self._front = Front(self.acceptor, self._wanted)
+        return self._front
+
     def accepts(self, data: bytes) -> bool:
         """Whether the resource has no error."""
         return not any(f.severity in ("error", "fatal") for f in self.validate(data))
@@ -82,7 +93,7 @@ class Validator:
         """Everything found in one resource, worst first; an empty list means nothing."""
         if self.known_good(data):
             return []
-        self.explainer.clean = self.acceptor.clean if isinstance(data, bytes) or _from_json(data) else None
+        self.explainer.helper = self.acceptor if isinstance(data, bytes) or _from_json(data) else None
         return self.explain(data, file=file, line=line)
 
     def known_good(self, data: bytes | dict[str, Any], index: Any = None) -> bool:
@@ -92,17 +103,22 @@ class Validator:
             if not _from_json(value):
                 return False
         else:
+            if index is None and self.front.accepts(data):
+                return True
             try:
                 value = orjson.loads(data)
-                again = orjson.dumps(value)
-                if again != data and (data.count(b":") != again.count(b":") or (b"\\" in data and b"\\u003" in data)):
-                    return False  # a key may stand twice: the text has more of them than the value kept
+                if repeats(data, value):
+                    return False
             except (ValueError, TypeError, RecursionError):
                 return False
-            if len(data) > 10_000 and data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
+            if _too_deep(data, value):
                 return False
         name = value.get("resourceType") if type(value) is dict else None
-        return type(name) is str and self.acceptor.accepts(value, self._wanted.get(name, ()), index)
+        if type(name) is not str or not self.acceptor.accepts(value, self._wanted.get(name, ()), index):
+            return False
+        if index is None and self.front.pending and type(data) is bytes:
+            self.front.confirm()
+        return True
 
     def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
         """Judge a run of entries of a large Bundle; `index` knows all its entries, `places` the source."""
@@ -115,7 +131,7 @@ class Validator:
         report = Report()
         for key, _ in duplicates(text) if _may_repeat(text, value) else ():
             report.add("json-duplicate", Path(), f"key {key} stands twice", found=key, hint="keep one")
-        self.explainer.clean = self.acceptor.clean
+        self.explainer.helper = self.acceptor
         self.explainer.resource(value, Path(), report, self._wanted.get("Bundle", ()), index=index)
         return report.finish("", places=places)
 
@@ -197,7 +213,7 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     except (ValueError, ArithmeticError) as error:
         return Finding("json-number", "fatal", str(error)[:200], hint="correct the number")
-    if data.count(b"[") + data.count(b"{") > MAX_DEPTH and _depth(value) > MAX_DEPTH:
+    if _too_deep(data, value):
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     return value, text
 
@@ -222,6 +238,18 @@ def _from_json(value: Any) -> bool:
                 return False
         level = below
     return True
+
+
+def _too_deep(data: bytes, value: Any) -> bool:
+    if data.count(b"[") + data.count(b"{") <= MAX_DEPTH:
+        return False
+    if len(data) < _SMALL:
+        try:  # what lies too deep stands far to the right
+            if _RIGHT not in orjson.dumps(value, default=str, option=orjson.OPT_INDENT_2):
+                return False
+        except (TypeError, orjson.JSONEncodeError):
+            pass
+    return _depth(value) > MAX_DEPTH
 
 
 def _depth(value: Any) -> int:

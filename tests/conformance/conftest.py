@@ -75,7 +75,7 @@ def errors() -> Any:
     def run(validator: Validator, resource: Any) -> list[str]:
         data = resource if isinstance(resource, bytes) else json.dumps(resource).encode()
         by_chain = validator.validate(data)
-        validator.explainer.clean = None
+        validator.explainer.helper = None
         alone = validator.explain(data)
         assert sorted((f.id, f.path, f.line, f.column) for f in by_chain) == sorted(
             (f.id, f.path, f.line, f.column) for f in alone

@@ -43,9 +43,9 @@ def root_of(validator: Validator, resource: dict[str, Any]) -> Any:
 def judged(validator: Validator, data: bytes) -> tuple[bool, list[str], list[str]]:
     """(acceptor says yes, what the walker finds alone, what it finds with the acceptor skipping parts)."""
     accepted = validator.known_good(data)
-    validator.explainer.clean = None
+    validator.explainer.helper = None
     alone = [f"{f.severity} {f.id} {f.path}" for f in validator.explain(data)]
-    validator.explainer.clean = validator.acceptor.clean
+    validator.explainer.helper = validator.acceptor
     helped = [f"{f.severity} {f.id} {f.path}" for f in validator.explain(data)]
     return accepted, sorted(alone), sorted(helped)
 

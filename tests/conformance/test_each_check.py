@@ -183,7 +183,7 @@ def documents(validator: Validator, corpus: Any, share: float) -> list[Any]:
     root = validator.schema.table(tree, "Observation")
     guided = corpus.Guided(validator.explainer)
     r = random.Random(7)
-    validator.explainer.clean = validator.acceptor.clean
+    validator.explainer.helper = validator.acceptor
     found, seen = [], set()
     for source, keep in (
         (by_hand(), 1.0),
