@@ -15,7 +15,7 @@ def test_map_tells_the_codes_that_fill_nothing(tmp_path: Path) -> None:
     result = CliRunner().invoke(
         cli, ["map", str(EXAMPLES / "own-codes.hl7"), "--v2-map", str(EXAMPLES / "map.toml"), "-o", str(tmp_path / "o")]
     )
-    (line,) = [line for line in result.stderr.splitlines() if line.startswith("note: not taken")]
+    (line,) = [line for line in result.output.splitlines() if line.startswith("note: not taken")]
     assert "code '71009' of '99RIVO' fills no field (1×)" in line and "--v2-map" in line
 
 
@@ -23,4 +23,4 @@ def test_nothing_is_told_where_all_is_taken(tmp_path: Path) -> None:
     message = (EXAMPLES / "corrections.hl7").read_bytes()
     (tmp_path / "x.hl7").write_bytes(message)
     result = CliRunner().invoke(cli, ["map", str(tmp_path / "x.hl7"), "-o", str(tmp_path / "o")])
-    assert "not taken" not in result.stderr, result.stderr
+    assert "not taken" not in result.output, result.output
