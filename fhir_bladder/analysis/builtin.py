@@ -13,6 +13,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from fhir_bladder import wire
+from fhir_bladder.analysis.headers import subject_key
 from fhir_bladder.analysis.pseudonyms import OLDEST, Pseudonyms
 from fhir_bladder.analysis.runtime import items
 from fhir_bladder.analysis.store import Numbering, Store
@@ -45,18 +46,6 @@ def definition(name: str, key_system: str = "") -> dict[str, Any]:
     if key_system:
         view["constant"] = [{"name": "key_system", "valueUri": key_system}]
     return view
-
-
-def subject_key(resource: dict[str, Any]) -> str:
-    """The patient as the resource names them: `system|value`, else the reference, else empty."""
-    subject = resource.get("subject") or resource.get("patient")
-    if subject.__class__ is not dict:
-        return ""
-    identifier = subject.get("identifier")
-    if identifier.__class__ is dict and identifier.get("value").__class__ is str:
-        return f"{identifier.get('system', '')}|{identifier['value']}"
-    reference = subject.get("reference")
-    return reference if reference.__class__ is str else ""
 
 
 class Patients:

@@ -14,8 +14,10 @@ from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.analysis import runtime
+from fhir_bladder.analysis.decoding import UNREADABLE, Remembered, Shapes, everything
+from fhir_bladder.analysis.keys import FIELD, Keys
 from fhir_bladder.analysis.paths import Node
-from fhir_bladder.errors import ConfigError
+from fhir_bladder.errors import ConfigError, RecordError
 
 GLOBALS: dict[str, Any] = {
     "_step": runtime.step, "_choice": runtime.choice, "_codes": runtime.code_index, "_exts": runtime.extension_index,
@@ -34,18 +36,6 @@ _NEGATED = {"!=": "=", "!~": "~"}
 
 class NotInSubsetError(Exception):
     """The expression needs the general engine."""
-
-
-@dataclass
-class Keys:
-    """Which keys of the JSON an expression can reach, so that the rest need not be decoded; `whole`: all of them."""
-
-    whole: bool = False
-    children: dict[str, Keys] = field(default_factory=dict)
-
-    def child(self, name: str) -> Keys:
-        """The keys below one key."""
-        return self.children.setdefault(name, Keys())
 
 
 @dataclass(frozen=True)
@@ -71,9 +61,10 @@ class Context:
 
 
 class Emitter:
-    """Collects the lines of one Python function."""
+    """Collects the lines of one Python function; with `shapes`, one that takes their Structs besides dicts."""
 
-    def __init__(self) -> None:
+    def __init__(self, shapes: Shapes | None = None) -> None:
+        self.shapes = shapes
         self.lines: list[str] = []
         self.depth = 1
         self.counter = 0
@@ -146,6 +137,7 @@ class Emitter:
             return self._assign(f"_at({base.name}, {index.name})", base)
         if kind == "unary":
             operand = self.expression(node[2], context)
+            operand.keys.whole = True
             return self._assign(f"_math('-', 0, {operand.name})")
         if kind == "binary":
             return self._binary(node[1], node[2], node[3], context)
@@ -185,10 +177,16 @@ class Emitter:
             return context.root
         source = self._base(base, context)
         keys = source.keys.child(name)
+        shape = self._shape(source.keys)
+        s = source.name
         if source.is_dict:
-            value = self._assign(f"{source.name}.get({name!r})", keys=keys)
+            value = self._assign(f"{s}.{FIELD}{name}" if shape else f"{s}.get({name!r})", keys=keys)
+        elif shape:
+            value = self._assign(
+                f"{s}.{FIELD}{name} if {s}.__class__ is {shape} else (None if {s} is None else _step({s}, {name!r}))",
+                keys=keys,
+            )
         else:
-            s = source.name
             value = self._assign(
                 f"{s}.get({name!r}) if {s}.__class__ is dict else (None if {s} is None else _step({s}, {name!r}))",
                 keys=keys,
@@ -199,6 +197,15 @@ class Emitter:
             with self.block(f"if {value.name} is None and {source.name} is not None:"):
                 self.emit(f"{value.name} = _choice({source.name}, {name!r})")
         return Value(value.name, value.keys, value.type, False, name)
+
+    def _shape(self, keys: Keys) -> str:
+        """The global name of the Struct that values with these keys are decoded to; empty where they are not."""
+        made = self.shapes.of(keys) if self.shapes is not None else None
+        if made is None:
+            return ""
+        name = f"S{id(keys)}"
+        self.globals[name] = made
+        return name
 
     @staticmethod
     def _may_be_choice(name: str, source: Value, context: Context) -> bool:
@@ -217,7 +224,7 @@ class Emitter:
             typed = self._member(("member", base[1], base[2] + name[0].upper() + name[1:]), context)
             return Value(typed.name, typed.keys, name, False, typed.key)
         source = self._base(base, context)
-        source.keys.child("resourceType")
+        source.keys.whole = True
         result = self._assign(f"_of_type({source.name}, {name!r})", source)
         return Value(result.name, result.keys, name)
 
@@ -290,13 +297,26 @@ class Emitter:
         key = ("codes", source.name, system)
         index = self.recall(key)
         if index is None:
-            coding = source.keys.child("code").child("coding")
-            coding.child("code").whole = coding.child("system").whole = True
-            index = self._assign(
-                f"_codes({source.name}, {self.constant(system)}) if {source.name} is not None else {{}}"
-            )
+            source.keys.coded = True
+            look = f"_codes({source.name}, {self.constant(system)})"
+            if self._shape(source.keys):
+                look = f"{self._coded(system)}({source.name})"
+            index = self._assign(f"{look} if {source.name} is not None else {{}}")
             self.memo[-1][key] = index
         return self._assign(f"{index.name}.get({self.constant(code)})", source)
+
+    def _coded(self, system: str | None) -> str:
+        """The global name of a function that indexes Structs by their codes in a system."""
+
+        def codes_of(text: bytes) -> tuple[str, ...]:
+            try:
+                return tuple(runtime.code_index({"code": everything(text) if text else None}, system))
+            except UNREADABLE:
+                raise RecordError("a code cannot be read as JSON", remedy="correct the source") from None
+
+        name = f"i{len(self.globals)}"
+        self.globals[name] = runtime.coded(system, Remembered(codes_of))
+        return name
 
     def _fn_select(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
         source = self._base(base, context)
@@ -332,13 +352,19 @@ class Emitter:
 
     def _fn_join(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
         separator = self.expression(arguments[0], context).name if arguments else "''"
-        return self._assign(f"_join({self._base(base, context).name}, {separator})")
+        return self._assign(f"_join({self._whole(base, context).name}, {separator})")
+
+    def _whole(self, base: Node | None, context: Context) -> Value:
+        """A base whose values are looked at as they are, not through their keys."""
+        source = self._base(base, context)
+        source.keys.whole = True
+        return source
 
     def _fn_toString(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        return self._assign(f"_text({self._base(base, context).name})")
+        return self._assign(f"_text({self._whole(base, context).name})")
 
     def _fn_replaceMatches(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+        source = self._whole(base, context)
         pattern, replacement = (self.expression(a, context).name for a in arguments)
         return self._assign(f"_sub({pattern}, {source.name}, {replacement})")
 
@@ -376,7 +402,7 @@ class Emitter:
     def _bound(self, base: Node | None, arguments: tuple[Node, ...], context: Context, *, high: bool) -> Value:
         if arguments:
             raise NotInSubsetError("boundary with a precision")
-        source = self._base(base, context)
+        source = self._whole(base, context)
         function = "_moment_boundary" if source.type in ("dateTime", "instant") else "_boundary"
         return self._assign(f"{function}({source.name}, {high})")
 

@@ -1,60 +1,102 @@
-"""Room `analysis`: JSON parsers that keep only the keys a view reaches. Imports nothing of ours but codegen's Keys.
+"""Room `analysis`: JSON parsers that keep only the keys a view reaches. Imports nothing of ours but Keys.
 
-A view of ten columns touches a tenth of an Observation; msgspec skips the rest without building objects for it, which
-is where most of the time of flattening goes. Decimals come as `Decimal`, digits as written.
+A view of ten columns touches a tenth of an Observation; msgspec decodes that into Structs made for it and skips the
+rest without building objects, which is where most of the time of flattening goes. A field is `k_` and the key's name;
+what is absent or null is None. Where a resource has another shape than the Structs, everything is decoded to dicts, so
+that whoever takes a resource takes both. Decimals come as `Decimal`, digits as written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Any, TypedDict
+from functools import lru_cache
+from typing import Any, TypeVar
 
 import msgspec
 
-from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.analysis.keys import FIELD, Keys
+
+Parse = Callable[[bytes | memoryview], Any]
+
+_decimal = lru_cache(maxsize=1 << 14)(Decimal)  # measured values repeat; looking one up takes a third of making it
+everything: Parse = msgspec.json.Decoder(float_hook=_decimal).decode
+"""The whole of a JSON text; raises one of `UNREADABLE`."""
+UNREADABLE = (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError)
+"""What a text that cannot be parsed raises."""
+
+T = TypeVar("T")
 
 
-def pruned(keys: Keys) -> Callable[[bytes], Any]:
-    """A parser for resources seen through `keys`; where a resource has another shape, everything is decoded.
+class Remembered(dict[bytes, T]):
+    """What a function makes of a JSON text, computed once for all texts that are the same byte for byte.
 
-    Raises msgspec.DecodeError for text that is not JSON.
+    For parts that come again and again, such as codes. `Remembered(read)[text]`; bounded in size.
     """
-    everything = msgspec.json.Decoder(float_hook=Decimal).decode
-    if keys.whole:
-        return everything
-    quick = msgspec.json.Decoder(_type(keys, top=True), float_hook=Decimal).decode
 
-    def parse(data: bytes) -> Any:
-        try:
-            return quick(data)
-        except msgspec.ValidationError:
-            return everything(data)
+    def __init__(self, read: Callable[[bytes], T]) -> None:
+        super().__init__()
+        self._read = read
 
-    return parse
-
-
-def _type(keys: Keys, *, top: bool = False) -> Any:
-    if keys.whole or not keys.children:
-        return Any
-    fields = {name: _type(child) for name, child in keys.children.items()}
-    shape = TypedDict("shape", fields, total=False)  # type: ignore[misc]
-    return shape if top else shape | list[shape]
+    def __missing__(self, text: bytes) -> T:
+        made = self._read(text)
+        if len(text) <= 1000:
+            if len(self) >= 10_000:
+                self.clear()
+            self[text] = made
+        return made
 
 
-def merged(one: Keys, other: Keys) -> Keys:
-    """The keys of both."""
-    if one.whole or other.whole:
-        return Keys(whole=True)
-    if not one.children or not other.children:
-        return Keys(whole=True)
-    names = {**one.children, **other.children}
-    return Keys(
-        False,
-        {
-            name: merged(one.children[name], other.children[name])
-            if name in one.children and name in other.children
-            else child
-            for name, child in names.items()
-        },
-    )
+class Shapes:
+    """The Structs for a tree of keys: `top` for the resource, and one for each node that is not decoded whole."""
+
+    def __init__(self, keys: Keys) -> None:
+        self._of: dict[int, type[msgspec.Struct]] = {}
+        self.keys = keys
+        self.top = self._build(keys, top=True)
+
+    def of(self, keys: Keys) -> type[msgspec.Struct] | None:
+        """The Struct of a node; None where its values are decoded whole."""
+        return self._of.get(id(keys))
+
+    def _build(self, keys: Keys, *, top: bool = False) -> type[msgspec.Struct] | None:
+        if not all(name.isascii() and name.isidentifier() for name in keys.children):
+            keys.whole = True
+        if keys.whole or not (keys.children or keys.coded):
+            return None
+        fields: list[tuple[str, Any, Any]] = []
+        required: list[tuple[str, Any]] = []
+        if keys.coded and "code" in keys.children:
+            keys.children["code"].whole = True  # asked for in two ways
+        elif keys.coded:
+            fields.append((FIELD + "code", msgspec.Raw, msgspec.Raw()))
+        for name, child in keys.children.items():
+            if top and name == "resourceType":
+                required.append((FIELD + name, str))
+                continue
+            shape = self._build(child)
+            fields.append((FIELD + name, Any if shape is None else shape | list[shape] | None, None))  # type: ignore[valid-type]
+        made = msgspec.defstruct(
+            "Shape", [*required, *fields], rename=lambda field: field.removeprefix(FIELD), gc=False
+        )
+        self._of[id(keys)] = made
+        return made
+
+    def parser(self) -> Parse:
+        """A parser of resources: the Struct, or dicts where it does not fit. Raises as `everything` does."""
+        if self.top is None:
+            return everything
+        quick: Parse = msgspec.json.Decoder(self.top, float_hook=_decimal).decode
+
+        def parse(data: bytes | memoryview) -> Any:
+            try:
+                return quick(data)
+            except msgspec.ValidationError:
+                return everything(data)
+
+        return parse
+
+
+def pruned(keys: Keys) -> Parse:
+    """A parser for resources seen through `keys`."""
+    return Shapes(keys).parser()

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from fhir_bladder.analysis.census import exam_of
+from fhir_bladder.analysis.headers import exam_of
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.terminology import names as N
 from fhir_bladder.terminology import units

@@ -1,17 +1,20 @@
-"""Room `analysis`: what compiled views call at run time. Imports only errors.
+"""Room `analysis`: what compiled views call at run time. Imports only errors and keys.
 
 A collection is held as JSON holds it: None is empty, a list is several, anything else is one item. That keeps the
-common case (one value, no list) free of allocation.
+common case (one value, no list) free of allocation. An object is a dict, or a Struct of `decoding`.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+import msgspec
+
+from fhir_bladder.analysis.keys import member
 from fhir_bladder.errors import RecordError
 
 TYPES = (
@@ -77,18 +80,15 @@ def pack(values: list[Any]) -> Any:
 
 def step(value: Any, name: str) -> Any:
     """The children called `name` of every item; None for items that are not objects."""
-    if value.__class__ is dict:
-        return value.get(name)
     if value.__class__ is not list:
-        return None
+        return member(value, name)
     out: list[Any] = []
     for item in value:
-        if item.__class__ is dict:
-            child = item.get(name)
-            if child.__class__ is list:
-                out.extend(child)
-            elif child is not None:
-                out.append(child)
+        child = member(item, name)
+        if child.__class__ is list:
+            out.extend(child)
+        elif child is not None:
+            out.append(child)
     return pack(out)
 
 
@@ -96,11 +96,10 @@ def choice(value: Any, name: str) -> Any:
     """A choice element by its plain name: the child under whichever typed key is there."""
     out: list[Any] = []
     for item in items(value):
-        if item.__class__ is dict:
-            for key in _CHOICE_KEYS[name]:
-                child = item.get(key)
-                if child is not None:
-                    out.extend(child if child.__class__ is list else (child,))
+        for key in _CHOICE_KEYS[name]:
+            child = member(item, key)
+            if child is not None:
+                out.extend(child if child.__class__ is list else (child,))
     return pack(out)
 
 
@@ -119,6 +118,28 @@ def code_index(value: Any, system: str | None) -> dict[str, Any]:
                         _another(index, code, item)
         except (KeyError, TypeError):
             _index_slowly(index, item, system)
+    return index
+
+
+def coded(system: str | None, codes_of: Mapping[bytes, Iterable[str]]) -> Callable[[Any], dict[str, Any]]:
+    """`code_index` for Structs whose `code` was left as bytes; `codes_of` says which codes of the system they hold."""
+    raw = msgspec.Raw
+
+    def index(value: Any) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for item in value if value.__class__ is list else items(value):
+            code = getattr(item, "k_code", None)
+            if code.__class__ is raw:
+                codes = codes_of[bytes(code)]
+            else:  # decoded whole, or the whole item is
+                codes = code_index({"code": member(item, "code")}, system)
+            for code in codes:
+                if code not in found:
+                    found[code] = item
+                else:
+                    _another(found, code, item)
+        return found
+
     return index
 
 
@@ -147,13 +168,12 @@ def extension_index(value: Any) -> dict[str, Any]:
     """Extensions of the items by URL."""
     index: dict[str, Any] = {}
     for extension in items(step(value, "extension")):
-        if extension.__class__ is dict:
-            url = extension.get("url")
-            if url.__class__ is str:
-                if url in index:
-                    _another(index, url, extension)
-                else:
-                    index[url] = extension
+        url = member(extension, "url")
+        if url.__class__ is str:
+            if url in index:
+                _another(index, url, extension)
+            else:
+                index[url] = extension
     return index
 
 
@@ -354,7 +374,7 @@ def reference_key(value: Any, wanted: str | None) -> Any:
     """getReferenceKey(): the id a relative literal reference ends in, if it is of the wanted type."""
     out = []
     for item in items(value):
-        target = item.get("reference") if item.__class__ is dict else None
+        target = member(item, "reference")
         if target.__class__ is str and "://" not in target and not target.startswith(("urn:", "#")):
             kind, _, rest = target.partition("/")
             key = rest.partition("/_history")[0]

@@ -12,11 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
-import msgspec
-
 from fhir_bladder import wire
-from fhir_bladder.analysis import decoding
-from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.analysis.decoding import UNREADABLE, Parse, everything
+from fhir_bladder.analysis.keys import member
 from fhir_bladder.errors import BladderError, InputError, UnfinishedError
 from fhir_bladder.wire.files import open_stream
 
@@ -24,16 +22,23 @@ EXPORT_SUFFIXES = (".ndjson", ".ndjson.gz", ".jsonl", ".jsonl.gz")
 _ASIDE = {"error", "errors", "outcome", "deleted", "older", "rejected"}
 """Parts of the file names that are not data: what an export folder and our own tables put beside it."""
 
-_EVERYTHING = decoding.pruned(Keys(whole=True))
-
 
 class Piece(NamedTuple):
-    """One resource: file (as given), 1-based line, its bytes (None inside a Bundle), parsed JSON."""
+    """One resource: file (as given), 1-based line, its bytes (None inside a Bundle), what the parser made of it."""
 
     file: str
     line: int
-    raw: bytes | None
-    value: dict[str, Any]
+    raw: memoryview | None
+    value: Any
+
+    def whole(self) -> dict[str, Any]:
+        """The whole resource as a dict."""
+        found: dict[str, Any] = self.value if self.raw is None else everything(self.raw)
+        return found
+
+    def text(self) -> bytes:
+        """The resource as one line of NDJSON."""
+        return (bytes(self.raw).strip() if self.raw is not None else wire.dumps(self.value)) + b"\n"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +96,7 @@ def _ledger_problems(folder: Path) -> Iterator[BladderError]:
 
 def pieces(
     path: Path,
-    parse: Callable[[bytes], Any],
+    parse: Parse,
     on_rejected: Callable[[Rejected], None],
     digest: Any = None,
 ) -> Iterator[Piece]:
@@ -118,8 +123,8 @@ def _whole(line: bytes) -> bool:
     if not text.endswith((b"}", b"]")):
         return b'":' in text and len(text) > 200  # a long line cut off, rather than the start of an indented document
     try:
-        _EVERYTHING(text)
-    except msgspec.DecodeError as error:
+        everything(text)
+    except UNREADABLE as error:
         return "truncated" not in str(error)
     return True
 
@@ -128,7 +133,7 @@ def _lines(
     name: str,
     line: bytes,
     stream: IO[bytes] | _Until,
-    parse: Callable[[bytes], Any],
+    parse: Parse,
     on_rejected: Callable[[Rejected], None],
     digest: Any,
 ) -> Iterator[Piece]:
@@ -136,54 +141,90 @@ def _lines(
     for number, data in _split(name, line, stream, on_rejected, digest):
         try:
             value = parse(data)
-        except (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError) as error:
-            if data.strip():
+            kind = value["resourceType"] if value.__class__ is dict else value.k_resourceType
+            if kind == "Bundle":
+                value = everything(data)
+        except UNREADABLE as error:
+            if bytes(data).strip():
                 on_rejected(Rejected(name, number, _reason(error), _head(data)))
             continue
-        if value.__class__ is dict and "resourceType" in value:
-            if value["resourceType"] == "Bundle":
-                yield from _bundle(name, number, _EVERYTHING(data), on_rejected)
-            else:
-                yield new(Piece, (name, number, data, value))
+        except (KeyError, AttributeError):
+            kind = None
+        if kind == "Bundle":
+            yield from _bundle(name, number, value, on_rejected)
+        elif kind.__class__ is str:
+            yield new(Piece, (name, number, data, value))
         else:
-            on_rejected(Rejected(name, number, "no FHIR resource: resourceType is missing", _head(data)))
+            on_rejected(Rejected(name, number, NO_RESOURCE, _head(data)))
 
 
-_BLOCK = 1 << 18
+NO_RESOURCE = "no FHIR resource: resourceType is missing"
+
+_BLOCK = 1 << 16
+"""Bytes read at once; few enough that they are still in the processor's cache when they are parsed and hashed."""
 
 
 def _split(
     name: str, first: bytes, stream: IO[bytes] | _Until, on_rejected: Callable[[Rejected], None], digest: Any
-) -> Iterator[tuple[int, bytes]]:
-    """Numbered lines, read in blocks; a line above the limit is reported and skipped to its end."""
-    number, rest, skipping, limit = 0, first.removeprefix(b"\xef\xbb\xbf"), False, wire.MAX_LINE
+) -> Iterator[tuple[int, memoryview]]:
+    """Numbered lines, read in blocks; one above the limit is reported and skipped to its end, one not UTF-8 too."""
+    block, begun, number = first.removeprefix(b"\xef\xbb\xbf"), _Begun(), 0
     while True:
-        lines = rest.split(b"\n")
-        rest = lines.pop()
-        for line in lines:
+        plain, view, at = block.isascii(), memoryview(block), 0
+        while (end := block.find(b"\n", at)) >= 0:
             number += 1
-            if skipping:
-                skipping = False
-            elif len(line) > limit:
-                on_rejected(_too_long(name, number, line))
-            elif line:
+            line, long = view[at:end], end - at > wire.MAX_LINE
+            if begun.size:
+                line, long = begun.ended_by(line)
+            if long:
+                on_rejected(Rejected(name, number, f"a line above {wire.MAX_LINE:,} bytes", _head(line)))
+            elif line.nbytes and (plain or _is_utf8(name, number, line, on_rejected)):
                 yield number, line
-        if len(rest) > limit:
-            if not skipping:
-                on_rejected(_too_long(name, number + 1, rest))
-            skipping, rest = True, b""
+            at = end + 1
+        begun.add(view[at:])
         block = stream.read(_BLOCK)
         if not block:
             break
         if digest is not None:
             digest.update(block)
-        rest = rest + block if rest else block
-    if rest and not skipping:
-        yield number + 1, rest
+    if begun.size:
+        line, long = begun.ended_by(memoryview(b""))
+        if long:
+            on_rejected(Rejected(name, number + 1, f"a line above {wire.MAX_LINE:,} bytes", _head(line)))
+        elif _is_utf8(name, number + 1, line, on_rejected):
+            yield number + 1, line
 
 
-def _too_long(name: str, number: int, line: bytes) -> Rejected:
-    return Rejected(name, number, f"a line above {wire.MAX_LINE:,} bytes", line[:80].decode("utf-8", "replace"))
+class _Begun:
+    """A line whose end has not been read yet, kept up to the limit."""
+
+    def __init__(self) -> None:
+        self._parts: list[memoryview] = []
+        self.size = 0
+
+    def add(self, part: memoryview) -> None:
+        """The next bytes of the line."""
+        self.size += part.nbytes
+        if self.size <= wire.MAX_LINE or not self._parts:
+            self._parts.append(part)
+
+    def ended_by(self, part: memoryview) -> tuple[memoryview, bool]:
+        """The line with its last bytes, or its start and True where it is above the limit; begins anew."""
+        self.add(part)
+        long, line = self.size > wire.MAX_LINE, b"".join(self._parts)
+        self.size = 0
+        self._parts.clear()
+        return memoryview(line), long
+
+
+def _is_utf8(name: str, number: int, line: memoryview, on_rejected: Callable[[Rejected], None]) -> bool:
+    """Whether a line is UTF-8, also where a parser would skip it; reported where it is not."""
+    try:
+        str(line, "utf-8")
+    except UnicodeDecodeError as error:
+        on_rejected(Rejected(name, number, f"not UTF-8 at byte {error.start + 1} of the line", _head(line)))
+        return False
+    return True
 
 
 def _document(
@@ -199,7 +240,7 @@ def _document(
         return
     for item in value if isinstance(value, list) else [value]:
         if not isinstance(item, dict) or not isinstance(item.get("resourceType"), str):
-            on_rejected(Rejected(name, 1, "no FHIR resource: resourceType is missing", _head(first)))
+            on_rejected(Rejected(name, 1, NO_RESOURCE, _head(first)))
         elif item["resourceType"] == "Bundle":
             yield from _bundle(name, 1, item, on_rejected)
         else:
@@ -227,17 +268,17 @@ def _reason(error: Exception) -> str:
     return f"not JSON: {text[:120]}"
 
 
-def _head(line: bytes) -> str:
-    return line[:80].decode("utf-8", "replace").rstrip()
+def _head(line: bytes | memoryview) -> str:
+    return bytes(line[:80]).decode("utf-8", "replace").rstrip()
 
 
-def values(path: Path, parse: Callable[[bytes], Any]) -> Iterator[tuple[int, dict[str, Any], str]]:
+def values(path: Path, parse: Parse) -> Iterator[tuple[int, dict[str, Any], str]]:
     """Every JSON object of a file, whatever it is, Bundles opened: line, object, and a reason where it is none."""
     bad: list[Rejected] = []
     with open_stream(path) as stream:
         first = stream.readline(wire.MAX_LINE + 2)
         by_line = _whole(first)
-        found: Iterator[tuple[int, bytes]]
+        found: Iterator[tuple[int, bytes | memoryview]]
         if by_line:
             found = _split(str(path), first, stream, bad.append, None)
         else:
@@ -245,9 +286,9 @@ def values(path: Path, parse: Callable[[bytes], Any]) -> Iterator[tuple[int, dic
         for number, data in found:
             yield from ((r.line, {}, r.reason) for r in _drained(bad))
             try:
-                value = parse(data) if by_line else wire.loads(data)
-            except (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError, InputError) as error:
-                if data.strip():
+                value = parse(data) if by_line else wire.loads(bytes(data))
+            except (*UNREADABLE, InputError) as error:
+                if bytes(data).strip():
                     yield number, {}, str(error) if isinstance(error, InputError) else _reason(error)
                 continue
             for item in value if isinstance(value, list) else [value]:
@@ -275,7 +316,7 @@ def is_plain_ndjson(path: Path) -> bool:
 
 
 def range_pieces(
-    path: Path, start: int, end: int, parse: Callable[[bytes], Any], on_rejected: Callable[[Rejected], None]
+    path: Path, start: int, end: int, parse: Parse, on_rejected: Callable[[Rejected], None]
 ) -> Iterator[Piece]:
     """The resources of the lines that start in a range of bytes; line numbers count from the range's first line."""
     with path.open("rb") as stream:
@@ -329,7 +370,7 @@ class Tombstones:
             found: dict[tuple[str, str], int] = {}
             for path in sorted((folder / "deleted").glob("tombstones.*.ndjson")):
                 run = _run_of(path)
-                for _, value, _ in values(path, _EVERYTHING):
+                for _, value, _ in values(path, everything):
                     if isinstance(value.get("id"), str) and isinstance(value.get("resourceType"), str):
                         found[value["resourceType"], value["id"]] = run
             if found:
@@ -338,16 +379,16 @@ class Tombstones:
     def __bool__(self) -> bool:
         return bool(self._folders)
 
-    def hold(self, file: str, resource: dict[str, Any]) -> bool:
-        """Whether this copy of a resource was deleted."""
+    def hold(self, file: str, resource: Any) -> bool:
+        """Whether this copy of a parsed resource was deleted."""
         if not self._folders:
             return False
         path = Path(file)
         found = self._folders.get(path.parent)
         if found is None:
             return False
-        key = (resource.get("resourceType"), resource.get("id"))
-        deleted = found.get(key) if isinstance(key[1], str) else None  # type: ignore[arg-type]
+        kind, identity = member(resource, "resourceType"), member(resource, "id")
+        deleted = found.get((kind, identity)) if isinstance(identity, str) else None
         return deleted is not None and _run_of(path) <= deleted
 
 

@@ -16,15 +16,16 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, cast
 
 import msgspec
 
 from fhir_bladder import wire
 from fhir_bladder.analysis import builtin, census, decoding, sources, views, writers
 from fhir_bladder.analysis.beside import write_beside
-from fhir_bladder.analysis.census import Census, Header
-from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.analysis.census import Census
+from fhir_bladder.analysis.headers import Header, header, header_keys, subject_key
+from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
 from fhir_bladder.analysis.request import Request, TableResult
 from fhir_bladder.analysis.sources import Rejected
@@ -44,6 +45,31 @@ class Part:
     path: str
     start: int
     end: int
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What every worker has to know: the view as JSON, whether it is one of ours, and who is to be left out."""
+
+    view: bytes
+    built_in: bool
+    key_system: str
+    secret: bytes | None
+    shift: bool
+    deleted: sources.Tombstones
+
+    def reader(self) -> views.Reader:
+        """The view over JSON text."""
+        return _reader(self.view, self.built_in, self.secret is not None)
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What stage one settled: ordinal of each part's first resource, reasons by ordinal, keys of patients by name."""
+
+    firsts: list[int]
+    reasons: bytes
+    names: dict[str, str]
 
 
 def table(
@@ -107,9 +133,12 @@ class _Job:
         self.asked = asked
         self.result = TableResult(columns=asked.columns)
         self.files = sources.expand(paths, self.result.errors.append)
-        if sources.Tombstones(self.files):
-            raise UnsupportedError("the export folder holds deletions", "--engine spark", "use --engine local for it")
         self.parts = _parts(self.files)
+        hide = asked.hide
+        self.plan = Plan(
+            wire.dumps(asked.view.view), bool(asked.builtin), asked.key_system, hide.secret if hide else None,
+            hide is not None and hide.shift, sources.Tombstones(self.files),
+        )  # fmt: skip
         self.rejected: list[Rejected] = []
         self.misfits: list[Rejected] = []
         self.digests: dict[str, Any] = {}
@@ -172,10 +201,20 @@ class _Job:
 
     def _survey(self) -> list[int]:
         """Stage one; how many resources each part has."""
+        shared = self.session.sparkContext.broadcast(self.plan)
+        try:
+            counts = self._counted(self._run(_surveyor(shared)))
+        finally:
+            shared.destroy()
+        if self.exams is not None:
+            self.exams.settle(self.census.reasons)
+        return counts
+
+    def _counted(self, found: Iterator[tuple[int, bytes]]) -> list[int]:
         counts = [0] * len(self.parts)
         lines_before = 0
         last = ""
-        for number, payload in self._run(_surveyor(self.asked.key_system)):
+        for number, payload in found:
             part = self.parts[number]
             if part.path != last:
                 last, lines_before = part.path, 0
@@ -185,6 +224,9 @@ class _Job:
                 self.rejected.append(Rejected(part.path, line + lines_before, reason, text))
             elif kind == "lines":
                 lines_before += rest[0]
+            elif kind == "deleted":
+                counts[number] += 1
+                self.census.skip(census.DELETED)
             else:
                 head = Header(*rest[0])
                 ordinal = len(self.census.reasons)
@@ -194,24 +236,13 @@ class _Job:
                     self.patients.add(rest[1])
                 elif kind == "exam" and self.exams is not None:
                     self.exams.survey(ordinal, rest[1], rest[2])
-        if self.exams is not None:
-            self.exams.settle(self.census.reasons)
         return counts
 
     def _rows(self, writer: writers.Writer, counts: list[int]) -> None:
         """Stage two: rows of what counts, from the workers; columns that need the other resources are added here."""
         firsts = [sum(counts[:number]) for number in range(len(counts))]
-        hide = self.asked.hide
-        context = {
-            "view": wire.dumps(self.asked.view.view),
-            "key_system": self.asked.key_system,
-            "secret": hide.secret if hide is not None else None,
-            "shift": hide is not None and hide.shift,
-            "names": self.patients.names() if hide is not None else {},
-            "firsts": firsts,
-            "reasons": bytes(self.census.reasons),
-        }
-        shared = self.session.sparkContext.broadcast(context)
+        names = self.patients.names() if self.asked.hide is not None else {}
+        shared = self.session.sparkContext.broadcast((self.plan, Settled(firsts, bytes(self.census.reasons), names)))
         try:
             for number, payload in self._run(_rower(shared)):
                 self._write(writer, number, _DECODE(payload))
@@ -249,9 +280,7 @@ def _parts(files: Sequence[Path]) -> list[Part]:
 # ---------------------------------------------------------------------- on the workers
 
 
-def _pieces(
-    part: Part, parse: Callable[[bytes], Any], on_rejected: Callable[[Rejected], None]
-) -> Iterator[sources.Piece]:
+def _pieces(part: Part, parse: decoding.Parse, on_rejected: Callable[[Rejected], None]) -> Iterator[sources.Piece]:
     if part.end < 0:
         return sources.pieces(Path(part.path), parse, on_rejected)
     return sources.range_pieces(Path(part.path), part.start, part.end, parse, on_rejected)
@@ -279,20 +308,32 @@ def _batch(pa: Any, number: int, payloads: list[bytes]) -> Any:
     )
 
 
-def _surveyor(key_system: str) -> Callable[[Iterator[Any]], Iterator[Any]]:
+@lru_cache(maxsize=8)
+def _reader(view: bytes, built_in: bool, hidden: bool) -> views.Reader:
+    """The view over JSON text, as the local engine has it."""
+    compiled = views.compile(wire.loads(view))
+    if hidden:
+        return views.Reader(decoding.everything, compiled.rows)
+    return compiled.reader(header_keys(people=built_in))
+
+
+def _surveyor(shared: Any) -> Callable[[Iterator[Any]], Iterator[Any]]:
     """Stage one: a header for every resource, what is rejected, and how many lines a part has."""
 
     def work(part: Part) -> Iterator[bytes]:
-        parse = decoding.pruned(census.header_keys())
+        plan: Plan = shared.value
         bad: list[Rejected] = []
-        for piece in _pieces(part, parse, bad.append):
+        for piece in _pieces(part, plan.reader().parse, bad.append):
             resource = piece.value
-            head = census.header(resource, key_system)
+            if plan.deleted.hold(piece.file, resource):
+                yield wire.dumps(["deleted"])
+                continue
+            head = header(resource, plan.key_system)
             if head.type == "Patient":
-                known = {k: resource[k] for k in ("id", "identifier", "birthDate", "gender") if k in resource}
+                known = {k: v for k, v in piece.whole().items() if k in ("id", "identifier", "birthDate", "gender")}
                 yield wire.dumps(["patient", head, known])
             elif head.key.startswith("exam "):
-                yield wire.dumps(["exam", head, builtin.subject_key(resource), resource.get("effectiveDateTime")])
+                yield wire.dumps(["exam", head, subject_key(resource), member(resource, "effectiveDateTime")])
             else:
                 yield wire.dumps(["other", head])
         for rejected in bad:
@@ -306,35 +347,28 @@ def _surveyor(key_system: str) -> Callable[[Iterator[Any]], Iterator[Any]]:
     return run
 
 
-@lru_cache(maxsize=8)
-def _compiled(view: bytes) -> views.CompiledView:
-    return views.compile(wire.loads(view))
-
-
 def _rower(shared: Any) -> Callable[[Iterator[Any]], Iterator[Any]]:
     """Stage two: the view's rows of every resource that may count."""
 
     def work(part: Part) -> Iterator[bytes]:
-        context = shared.value
-        view = _compiled(context["view"])
-        secret = context["secret"]
-        hide = Pseudonyms(secret, shift=context["shift"]) if secret is not None else None
-        keys = Keys(whole=True) if hide is not None else decoding.merged(view.keys, census.header_keys())
-        key_system, reasons, names = context["key_system"], context["reasons"], context["names"]
-        ordinal = context["firsts"][part.number] - 1
-        for piece in _pieces(part, decoding.pruned(keys), _ignore):
+        plan, settled = cast(tuple[Plan, Settled], shared.value)
+        hide = Pseudonyms(plan.secret, shift=plan.shift) if plan.secret is not None else None
+        reader, wanted = plan.reader(), wire.loads(plan.view)["resource"]
+        ordinal = settled.firsts[part.number] - 1
+        for piece in _pieces(part, reader.parse, _ignore):
             ordinal += 1
-            resource = piece.value
-            head = census.header(resource, key_system)
-            if head.type != view.resource or (reasons[ordinal] and not head.key.startswith("member ")):
+            resource, reason = piece.value, settled.reasons[ordinal]
+            head = header(resource, plan.key_system)
+            open_still = reason == census.KEEP or (reason != census.DELETED and head.key.startswith("member "))
+            if head.type != wanted or not open_still:
                 continue
-            subject, effective = builtin.subject_key(resource), resource.get("effectiveDateTime")
+            subject, effective = subject_key(resource), member(resource, "effectiveDateTime")
             if hide is not None:
-                resource = hide.resource(resource, names.get(subject, subject), key_system)
+                resource = hide.resource(resource, settled.names.get(subject, subject), plan.key_system)
             rows: list[Any] = []
             misfit = ""
             try:
-                rows = view.rows(resource)
+                rows = reader.rows(resource)
             except RecordError as error:
                 misfit = str(error)
             yield wire.dumps([ordinal, piece.line, head, rows, misfit, subject, effective])

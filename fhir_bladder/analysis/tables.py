@@ -14,13 +14,14 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
 
-from fhir_bladder import wire
-from fhir_bladder.analysis import builtin, census, decoding, sources, writers
+from fhir_bladder.analysis import builtin, census, decoding, headers, sources, writers
 from fhir_bladder.analysis.beside import write_beside
-from fhir_bladder.analysis.census import Census, Header
-from fhir_bladder.analysis.codegen import Keys
+from fhir_bladder.analysis.census import Census
+from fhir_bladder.analysis.headers import Header
+from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.request import Request, TableResult, request
 from fhir_bladder.analysis.sources import Piece, Rejected
+from fhir_bladder.analysis.views import Reader
 from fhir_bladder.errors import ConfigError, InputError, RecordError
 
 Progress = Callable[[int], None]
@@ -95,8 +96,7 @@ class _Run:
             self.measurements = builtin.Measurements(asked.view.columns, asked.hide)
         self.rejected: list[Rejected] = []
         self.misfits: list[Rejected] = []
-        self.older: IO[bytes] | None = None
-        self.older_count = 0
+        self.reader = reader(asked)
 
     def __enter__(self) -> _Run:
         return self
@@ -135,8 +135,8 @@ class _Run:
 
     # ------------------------------------------------------------------ passes
 
-    def _pieces(self, parse: Callable[[bytes], Any], *, first: bool) -> Iterator[Piece]:
-        note = self.rejected.append if first else _ignore
+    def _pieces(self, *, first: bool) -> Iterator[Piece]:
+        note, parse = self.rejected.append if first else _ignore, self.reader.parse
         count = 0
         for path in self.files:
             digest = sources.new_digest() if first else None
@@ -158,33 +158,31 @@ class _Run:
                     )
 
     def _survey(self) -> None:
-        parse = decoding.pruned(census.header_keys())
-        for piece in self._pieces(parse, first=True):
+        for piece in self._pieces(first=True):
             resource = piece.value
             ordinal = len(self.census.reasons)
             if self.deleted.hold(piece.file, resource):
                 self.census.skip(census.DELETED)
                 continue
-            head = census.header(resource, self.asked.key_system)
+            head = headers.header(resource, self.asked.key_system)
             self.census.see(head)
             if head.type == "Patient":
-                self.patients.add(resource)
+                self.patients.add(piece.whole())
             elif self.exams is not None and head.key.startswith("exam "):
-                self.exams.survey(ordinal, builtin.subject_key(resource), resource.get("effectiveDateTime"))
+                self.exams.survey(ordinal, headers.subject_key(resource), member(resource, "effectiveDateTime"))
         if self.exams is not None:
             self.exams.settle(self.census.reasons)
 
     def _write(self, parts: Path, kind: str, *, survey: bool) -> None:
-        asked, count, rows_of = self.asked, self.census, self.asked.view.rows
-        keys = Keys(whole=True) if asked.hide is not None else decoding.merged(asked.view.keys, census.header_keys())
-        header, key_system, wanted = census.header, asked.key_system, asked.view.resource
+        asked, count, rows_of = self.asked, self.census, self.reader.rows
+        header, key_system, wanted = headers.header, asked.key_system, asked.view.resource
         self.misfits.clear()
         self.result.rows = 0
         with parts.open("wb") as made, self._older_file() as older:
             writer = writers.open_writer(kind, made, asked.columns)
             write = writer.write
             ordinal = -1
-            for piece in self._pieces(decoding.pruned(keys), first=survey):
+            for piece in self._pieces(first=survey):
                 ordinal += 1
                 head = header(piece.value, key_system)
                 if not survey:
@@ -195,7 +193,7 @@ class _Run:
                     reason = count.see(head)
                 if reason:
                     if reason == census.OLDER and older is not None and not survey:
-                        older.write(_line(piece))
+                        older.write(piece.text())
                     continue
                 if head.type != wanted:
                     continue
@@ -213,15 +211,15 @@ class _Run:
         ]
 
     def _rows(
-        self, piece: Piece, head: Header, ordinal: int, rows_of: Callable[[dict[str, Any]], list[tuple[Any, ...]]]
+        self, piece: Piece, head: Header, ordinal: int, rows_of: Callable[[Any], list[tuple[Any, ...]]]
     ) -> list[tuple[Any, ...]]:
         resource = piece.value
         if self.asked.hide is not None:
-            patient = self.patients.one(builtin.subject_key(resource))
+            patient = self.patients.one(headers.subject_key(resource))
             resource = self.asked.hide.resource(resource, patient, self.asked.key_system)
         rows = rows_of(resource)
         if self.exams is not None:
-            name, effective = builtin.subject_key(piece.value), piece.value.get("effectiveDateTime")
+            name, effective = headers.subject_key(piece.value), member(piece.value, "effectiveDateTime")
             return [self.exams.row(row, name, effective, head.exam, ordinal) for row in rows]
         if self.measurements is not None:
             return [self.measurements.row(row, head.exam) for row in rows]
@@ -237,14 +235,17 @@ class _Run:
             yield older
 
 
+def reader(asked: Request) -> Reader:
+    """The view over JSON text, with what the counting rules read; the whole resource where it is to be hidden."""
+    if asked.hide is not None:
+        return Reader(decoding.everything, asked.view.rows)
+    return asked.view.reader(headers.header_keys(people=bool(asked.builtin)))
+
+
 def _of_no_use(result: TableResult, asked: Request) -> Iterator[str]:
     """Why a table has no row though resources count: their type, or the view."""
     if not result.rows and not result.rejected and result.counts["kept"]:
         yield f"no row: none of the resources that count is of type {asked.view.resource} and fits the view"
-
-
-def _line(piece: Piece) -> bytes:
-    return piece.raw.strip() + b"\n" if piece.raw is not None else wire.dumps(piece.value) + b"\n"
 
 
 def _ignore(_: Rejected) -> None:

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from fhir_bladder.analysis import decoding, paths
-from fhir_bladder.analysis.codegen import Context, Emitter, Keys, NotInSubsetError, Value, decimal_constant
+from fhir_bladder.analysis import paths
+from fhir_bladder.analysis.codegen import Context, Emitter, NotInSubsetError, Value, decimal_constant
+from fhir_bladder.analysis.decoding import Parse, Shapes
+from fhir_bladder.analysis.keys import Keys, member, merged
 from fhir_bladder.errors import BladderError, ConfigError, UnsupportedError
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
@@ -46,6 +48,17 @@ class Column:
     description: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """A view over JSON text. `parse` reads one resource (see `decoding`), `rows` gives its rows.
+
+    The rows are those of `CompiledView.rows` for the whole resource; so is what `rows` raises.
+    """
+
+    parse: Parse
+    rows: Callable[[Any], list[tuple[Any, ...]]]
+
+
 class CompiledView:
     """A view ready to run. `rows` takes one resource as parsed JSON and gives its rows, values as in the JSON."""
 
@@ -70,9 +83,20 @@ class CompiledView:
         result: list[tuple[Any, ...]] = self._rows(resource)
         return result
 
-    def parser(self) -> Callable[[bytes], Any]:
-        """A JSON parser that keeps only the keys this view can reach, decimals exact."""
-        return decoding.pruned(self.keys)
+    def reader(self, more: Keys | None = None) -> Reader:
+        """The view over JSON text: a parser that keeps only what the view, and `more`, can reach, decimals exact."""
+        shapes = Shapes(merged(self.keys, more or self.keys))
+        if shapes.top is None:
+            return Reader(shapes.parser(), self.rows)
+        quick, top, wanted, slow = _Compiler(self.view, shapes).function(), shapes.top, self.resource, self.rows
+
+        def rows(resource: Any) -> list[tuple[Any, ...]]:
+            if resource.__class__ is not top:
+                return slow(resource)
+            made: list[tuple[Any, ...]] = quick(resource) if member(resource, "resourceType") == wanted else []
+            return made
+
+        return Reader(shapes.parser(), rows)
 
 
 def compile(view: dict[str, Any]) -> CompiledView:
@@ -88,10 +112,10 @@ def compile(view: dict[str, Any]) -> CompiledView:
 
 
 class _Compiler:
-    def __init__(self, view: dict[str, Any]) -> None:
+    def __init__(self, view: dict[str, Any], shapes: Shapes | None = None) -> None:
         self.view = view
-        self.emitter = Emitter()
-        self.keys = Keys()
+        self.emitter = Emitter(shapes)
+        self.keys = shapes.keys if shapes is not None else Keys()
         self.keys.child("resourceType").whole = True
         self.root = Value("r", self.keys, is_dict=True)
         self.context = Context(self.root, self.root, view["resource"], constants=self.constants())
@@ -115,6 +139,10 @@ class _Compiler:
         return found
 
     def compile(self) -> CompiledView:
+        rows = self.function()
+        return CompiledView(self.view, self.columns, self.source, rows, self.keys)
+
+    def function(self) -> Callable[[Any], Any]:
         emitter = self.emitter
         for position, item in enumerate(_list(self.view, "where", "")):
             path = item.get("path") if isinstance(item, dict) else None
@@ -143,9 +171,9 @@ class _Compiler:
             exec(source, emitter.globals)  # noqa: S102
         except (SyntaxError, RecursionError, MemoryError):
             raise UnsupportedError("the view is nested too deep", "select", "split it into several views") from None
-        return CompiledView(
-            self.view, tuple(column for column, _ in columns), source, emitter.globals["rows"], self.keys
-        )
+        self.columns, self.source = tuple(column for column, _ in columns), source
+        made: Callable[[Any], Any] = emitter.globals["rows"]
+        return made
 
     def expression(self, path: str, context: Context, where: str) -> Value:
         try:

@@ -41,11 +41,12 @@ def run(suite: dict[str, Any], test: dict[str, Any], *, pruned: bool) -> tuple[b
     """Whether a test passes, and why not."""
     try:
         view = views.compile(test["view"])
-        parse = view.parser()
+        reader = view.reader()
         rows = []
         for resource in suite["resources"]:
-            seen = parse(json.dumps(resource, default=float).encode()) if pruned else resource
-            rows += [dict(zip([c.name for c in view.columns], row, strict=True)) for row in view.rows(seen)]
+            text = json.dumps(resource, default=float).encode()
+            made = reader.rows(reader.parse(text)) if pruned else view.rows(resource)
+            rows += [dict(zip([c.name for c in view.columns], row, strict=True)) for row in made]
     except BladderError as error:
         return bool(test.get("expectError")), f"refused: {error}"
     if test.get("expectError"):

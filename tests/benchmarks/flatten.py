@@ -150,15 +150,17 @@ def by_table(source: Path, target: Path) -> None:
 
 def by_view(source: Path, target: Path) -> None:
     """The compiled view alone, without counting rules and side files."""
-    from fhir_bladder.analysis import views, writers
+    from fhir_bladder.analysis import sources, views, writers
 
     view = views.compile(VIEW)
-    parse = view.parser()
-    with target.open("wb") as out, source.open("rb") as lines:
+    reader = view.reader()
+    bad: list[Any] = []
+    with target.open("wb") as out:
         writer = writers.open_writer("csv", out, view.columns)
-        for line in lines:
-            writer.write(view.rows(parse(line)))
+        for piece in sources.pieces(source, reader.parse, bad.append):
+            writer.write(reader.rows(piece.value))
         writer.close()
+    assert not bad
 
 
 def by_duckdb(source: Path, target: Path) -> None:

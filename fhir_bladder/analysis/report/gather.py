@@ -13,8 +13,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fhir_bladder.analysis import census, decoding, sources
-from fhir_bladder.analysis.codegen import Keys
 from fhir_bladder.analysis.deliveries import receipts
+from fhir_bladder.analysis.keys import Keys
 from fhir_bladder.errors import BladderError, Finding, InputError, RecordError
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.exam.record import load, status_of
