@@ -55,6 +55,8 @@ class Client:
         self.until = until or Deadline(None)
         self.insecure_http = insecure_http
         self.idle = idle
+        self.heard = False
+        """Whether any answer has come yet, of the server or of its token endpoint."""
         self._sleep = sleep
         self._capability: Capability | None = None
         origin = self.base.origin

@@ -33,7 +33,18 @@ _CONNECT = 20.0
 _PIECE = 65536
 _SLOW = 5.0
 """Idle time-outs that a piece of a file may take: a server that drips bytes is cut off below about 200 bytes/s."""
+_FIRST = {"refused": 3, "name": 2, "proxy": 3, "connect-timeout": 1, "tls": 1}
+"""Tries where nothing has ever been heard from the server: its address may be wrong, and nobody waits for that. A
+server that was there and goes away is tried as often as `Retry` says."""
 _EVER = 10 * 365 * 86400.0
+_REMEDIES = {
+    "": "check that the server runs and can be reached",
+    "refused": "check the server's address and port, and that it runs",
+    "name": "check the host name in the server's address, and the network",
+    "proxy": "check the proxy's address, and that it runs",
+    "connect-timeout": "check the server's address and the firewall between",
+    "tls": "check the server's address and certificate",
+}
 FHIR_JSON = "application/fhir+json"
 
 
@@ -184,10 +195,13 @@ class Call:
             raise AmbiguousOutcome(f"{lost.told} after data was sent", self.shown)
         if self.deadline.passed or self.client.until.passed:
             self._still_time()
-        if self.attempt >= (2 if lost.reason == "not-json" else self.client.retry.attempts):
+        most = 2 if lost.reason == "not-json" else self.client.retry.attempts
+        if not self.client.heard:
+            most = min(most, _FIRST.get(lost.reason, most))
+        if self.attempt >= most:
             kind = HttpError if lost.sent else UnreachableError
             tries = f" ({self.attempt} tries)" if self.attempt > 1 else ""
-            raise kind(f"{lost.told}{tries}", self.shown, "check that the server runs and can be reached")
+            raise kind(f"{lost.told}{tries}", self.shown, _REMEDIES.get(lost.reason, _REMEDIES[""]))
         self._wait(self.client.retry.wait(self.attempt), lost.reason)
 
     def _wait(self, seconds: float, reason: str, response: Response | None = None, asked: float | None = None) -> None:
@@ -318,6 +332,7 @@ class Call:
             if failure is not None:  # raised here, so that no URL hides in its context
                 raise failure
             assert raw is not None
+            self.client.heard = True
             yield raw, watch
         finally:
             WATCHDOG.stop(watch)

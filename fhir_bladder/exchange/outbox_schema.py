@@ -171,9 +171,10 @@ def _run(connection: sqlite3.Connection, script: str) -> None:
 
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
-    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    # in this order: another process may be making the file, and commits tables, application and version together
     tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if tables and application != APPLICATION_ID:
         raise ConfigError("this SQLite file is not an outbox", str(path), "name another file with --outbox")
     if version > VERSION:

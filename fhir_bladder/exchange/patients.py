@@ -24,6 +24,9 @@ Mode = Literal["match", "logical", "create"]
 REMEMBERED_S = 300.0
 """How long a look-up may be used again; patients are merged and put right while a listener runs."""
 
+_NO_SUCH_SEARCH = frozenset({400, 404, 405, 410, 422, 501})
+"""Answers of a server that has no orders or encounters, or no search for them."""
+
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -145,7 +148,7 @@ class Guard:
             try:
                 found = self._proof.by_identifier(kind, missing)
             except Unreadable as error:
-                if kind == "Patient" or not 400 <= error.status < 500 or error.status in (408, 429):
+                if kind == "Patient" or error.status not in _NO_SUCH_SEARCH:
                     raise
                 self._unsupported.add(kind)  # a server without orders or encounters has nothing to contradict with
                 return kept

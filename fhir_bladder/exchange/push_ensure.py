@@ -9,7 +9,8 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,19 +36,38 @@ class Latch:
         self._lock = threading.Lock()
 
     @contextlib.contextmanager
-    def held(self) -> Iterator[None]:
-        """Hold the latch; the kernel frees it when the process ends in whatever way."""
-        with self._lock:
+    def held(self, check: Callable[[], None]) -> Iterator[None]:
+        """Hold the latch; the kernel frees it when the process ends in whatever way. check: called while waiting for
+        it, raises where the run is to end.
+        """
+        while not self._lock.acquire(timeout=_TURN_S):
+            check()
+        try:
             if fcntl is None:
                 yield
                 return
             handle = os.open(self._path, os.O_CREAT | os.O_RDWR, 0o600)
             try:
-                fcntl.flock(handle, fcntl.LOCK_EX)
+                while not _taken(handle):
+                    check()
+                    time.sleep(_TURN_S / 10)
                 yield
             finally:
                 os.close(handle)
+        finally:
+            self._lock.release()
 
+
+def _taken(handle: int) -> bool:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+_TURN_S = 0.2
+"""How often somebody who waits for the latch looks whether the run is to end."""
 
 REMEMBERED = 4096
 """Most resources of a kind of look-up that are remembered, so that memory stays flat however long a push is."""
@@ -96,12 +116,14 @@ class Ensurer:
     def ensure(self, kind: str, wanted: dict[Pair, Json]) -> dict[Pair, list[Json]]:
         """Resources by identifier, created where there is none. Two for one identifier are returned as found.
 
-        Raises NotTaken where the server refuses to create one.
+        What is not remembered is looked up with the latch held: one look before, one after creating, and of several
+        workers that need the same one only the first asks. Raises NotTaken where the server refuses to create one.
         """
-        found = self.find(kind, list(wanted))
+        with self._lock:
+            found = {pair: self._known.get((kind, pair), []) for pair in wanted}
         if all(found.values()):
             return found
-        with self._latch.held():
+        with self._latch.held(self._link.check):
             outcome = Outcome()
             for attempt in range(1, self._link.retry.attempts + 1):
                 found = self.find(kind, list(wanted))

@@ -1,7 +1,7 @@
 """Room `exchange`: push's way to the server: one deadline, one shared pause, reads retried, writes sent once.
 
-A write is never repeated here: what an unanswered one did must be looked up first, which is the part of `push_deliver` and `push_act`.
-May import errors.
+A write is never repeated here: what an unanswered one did must be looked up first, which is the part of `push_deliver`
+and `push_act`. May import errors.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
 from fhir_bladder.errors import ServerError, UnfinishedError
-from fhir_bladder.exchange.http_errors import HttpError, Response
+from fhir_bladder.exchange.http_errors import HttpError, Response, UnreachableError
 from fhir_bladder.exchange.retry import RETRIED, Deadline, Retry, retry_after
 
 if TYPE_CHECKING:
@@ -79,6 +79,7 @@ class Link:
         self._stopped = threading.Event()
         self._sleep = sleep or self._stopped.wait
         self._resume_at = 0.0
+        self._heard = False
         self.waited = 0.0
         self.requests = 0
         self._busy = 0
@@ -126,7 +127,9 @@ class Link:
             self.requests += 1
         try:
             response = self._server.request(method, path, json=json, headers=headers)
+            self._heard = True
         except HttpError as error:
+            self._heard = self._heard or not isinstance(error, UnreachableError)
             if error.status in (401, 403):
                 raise Refused(error.what, error.where, error.remedy) from None
             raise
@@ -144,7 +147,8 @@ class Link:
         return response
 
     def get(self, path: str) -> Response:
-        """Read, tried again while the server is busy, unreachable or sends half an answer.
+        """Read, tried again while the server is busy, gone or sends half an answer. One that has never been there in
+        this run is not waited for: its address may be wrong.
 
         Returns a 2xx with a JSON body, or any definite refusal (4xx). Raises ServerError after the last try.
         """
@@ -168,6 +172,8 @@ class Link:
                 raise
             except ServerError as error:
                 failure, asked = error, getattr(error, "retry_after", None)
+                if isinstance(error, UnreachableError) and not self._heard:
+                    raise
             if attempt < self.retry.attempts:
                 self.pause(attempt, asked)
         raise failure

@@ -48,7 +48,7 @@ class References:
             return results
         wanted = {job.exam.serial: job.exam.device for job in jobs if job.exam.serial[1]}
         to_make = {pair: device for pair, device in wanted.items() if device is not None and mode == "create"}
-        found = self._ensurer.find("Device", list(wanted))
+        found = self._ensurer.find("Device", [pair for pair in wanted if pair not in to_make])
         failure = ""
         try:
             found |= self._ensurer.ensure("Device", to_make)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import email.utils
+import socket
 import threading
 import time
 from decimal import Decimal
@@ -220,6 +221,33 @@ def test_a_server_that_is_not_there_was_surely_never_reached():
         c.request("POST", "Patient", json={})
     assert caught.value.exit_code == 4
     assert "3 tries" in str(caught.value)
+
+
+SIX = Retry(attempts=6, first=0.001, longest=0.002)
+
+
+def test_an_address_where_nobody_has_ever_been_is_not_waited_for(monkeypatch):
+    """A wrong address shows at the first contact: a few tries, with the remedy for what it was."""
+    with HostileServer(script([OK])) as server:
+        pass
+    with client(server, retry=SIX) as c, pytest.raises(UnreachableError, match=r"\(3 tries\).*address and port"):
+        c.request("GET", "metadata")
+
+    def nowhere(*_, **__):
+        raise socket.gaierror(socket.EAI_NONAME, "no such name")
+
+    monkeypatch.setattr(socket, "getaddrinfo", nowhere)
+    words = r"name cannot be resolved \(2 tries\).*host name"
+    with Client("https://records.example/fhir", retry=SIX) as c, pytest.raises(UnreachableError, match=words):
+        c.request("GET", "metadata")
+
+
+def test_a_server_that_was_there_and_goes_away_is_tried_on():
+    with HostileServer(script([Reply(200, {}, {"Connection": "close"})])) as server, client(server, retry=SIX) as c:
+        assert c.request("GET", "metadata", headers={"Connection": "close"}).ok
+        server.__exit__()
+        with pytest.raises(UnreachableError, match=r"\(6 tries\)"):
+            c.request("GET", "Patient")
 
 
 def test_limits_on_bytes_and_depth():

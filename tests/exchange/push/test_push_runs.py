@@ -9,6 +9,7 @@ import pytest
 
 from fhir_bladder import wire
 from fhir_bladder.errors import Finding, ServerError, UnfinishedError
+from fhir_bladder.exchange.http_errors import UnreachableError
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push import PushOptions
 from fhir_bladder.exchange.push_dry import dry_run
@@ -106,17 +107,42 @@ def test_nothing_is_asked_where_nothing_is_to_be_sent(bench: Any) -> None:
 def test_server_that_is_away_leaves_everything_queued(bench: Any) -> None:
     class Away:
         def request(self, *arguments: Any, **options: Any) -> Any:
-            from fhir_bladder.exchange.http_errors import UnreachableError
-
             raise UnreachableError("the server cannot be reached", "here", "start it")
 
     summary = bench.push([bench.record(n) for n in range(250)], server=Away())
     assert isinstance(summary.error, ServerError)
+    assert summary.requests == 1  # an address where nobody is: push does not wait for it beyond the client's tries
     assert summary.exit_codes == {4, 5}
     assert summary.counts["waiting"] == 250
     assert bench.push().counts == dict.fromkeys(summary.counts, 0)
     with Outbox(bench.outbox_path) as box:
         assert box.counts()["delivered"] == 250
+
+
+def test_server_that_goes_away_in_the_middle_is_waited_for(bench: Any) -> None:
+    """After its metadata it is away for longer than one look-up's tries of the client, then back: nothing is left."""
+
+    class Restarting(InProcess):
+        away = 0
+
+        def request(self, method: str, path: str, **options: Any) -> Any:
+            if path != "metadata" and self.away < 5:
+                self.away += 1
+                raise UnreachableError("the server cannot be reached", "here", "start it")
+            return super().request(method, path, **options)
+
+    server = Restarting(bench.server)
+    summary = bench.push([bench.record(n) for n in range(3)], server=server)
+    assert server.away == 5
+    assert (summary.error, summary.counts["delivered"]) == (None, 3)
+
+
+def test_one_scanner_is_looked_up_once_before_and_once_after_it_is_made(bench: Any) -> None:
+    bench.push([bench.record()])
+    lookups = [path for method, path, _ in bench.server.log if method == "GET" and path.startswith("Device?")]
+    assert len(lookups) == 2
+    bench.push([bench.record(2)], outbox=bench.folder / "second.db")
+    assert len([1 for method, path, _ in bench.server.log if method == "GET" and path.startswith("Device?")]) == 3
 
 
 def test_refused_credentials_stop_at_once(bench: Any) -> None:
