@@ -27,6 +27,13 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Receipts of push, to tell what is in the record.",
 )
+@click.option(
+    "--at-filling",
+    metavar="ML",
+    type=click.IntRange(1, 2000),
+    help="Show wall thickness referred to this filling too, by a model that keeps the wall's volume constant; not for "
+    "--text.",
+)
 @click.option("--one-file-per-patient", is_flag=True, help="index.html and a page a patient, in a folder.")
 @common.input_options
 def command(
@@ -35,6 +42,7 @@ def command(
     as_text: bool,
     rules: Path | None,
     receipts: tuple[Path, ...],
+    at_filling: int | None,
     one_file_per_patient: bool,
     shape: str,
     codes: Path | None,
@@ -52,6 +60,8 @@ def command(
     for error in material.errors:
         common.report_error(error)
     if as_text:
+        if at_filling is not None:
+            common.say("warning: --at-filling is for the page; a line for the letter holds no output of a model")
         with common.output(out) as stream:
             for line in text.lines(material):
                 stream.write(line.encode() + b"\n")
@@ -62,7 +72,10 @@ def command(
         if not material.files and material.errors and not material.exams:
             common.finish(codes_seen)  # nothing was there to read: a page that stands is left alone
         valid = _judge(options)
-        for path in making.report(material, out, one_file_per_patient=one_file_per_patient, accepts=valid):
+        written = making.report(
+            material, out, one_file_per_patient=one_file_per_patient, accepts=valid, at_filling=at_filling
+        )
+        for path in written:
             common.say(f"wrote {path}")
     common.say(f"{len(material.exams)} exams, {len(material.refused)} refused")
     common.finish(codes_seen)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.measurement.calculated import filling_of
-from fhir_bladder.measurement.choice import choose
+from fhir_bladder.measurement.choice import Choice, choose
 from fhir_bladder.measurement.mass import thickness_at
 from fhir_bladder.measurement.patients import RETRACTED, key_of
 from fhir_bladder.measurement.settings import DEFAULT, Settings
@@ -96,13 +96,23 @@ class Excluded(NamedTuple):
 
 
 class Referred(NamedTuple):
-    """A thickness referred to a standard filling: a model's output, never a measured value. mm, mL."""
+    """A thickness referred to a standard filling: a model's output, never a measured value.
 
+    thickness: mm at `filling` mL by the model. measured: mm at `measured_filling` mL, by `method` (`automatic`,
+    `caliper`), of `layer` (`whole-wall`, or `unknown` and taken as such).
+    """
+
+    key: tuple[str, str]
     thickness: float
     filling: float
     measured: float
     measured_filling: float
+    method: str
+    layer: str
     model: str
+
+
+REFERRED_MODEL = "model: constant wall volume, sphere"
 
 
 def _libraries() -> None:
@@ -284,27 +294,34 @@ def thickness_agreement(found: Sequence[Thicknesses], *, confidence: float = 0.9
     )
 
 
-def at_standard_filling(record: ExamRecord, filling: float, settings: Settings = DEFAULT) -> Referred | None:
+def at_standard_filling(
+    record: ExamRecord, filling: float, settings: Settings = DEFAULT, *, choice: Choice | None = None
+) -> Referred | Excluded:
     """The exam's wall thickness referred to a standard filling in mL by the constant-wall-volume model, opt-in.
 
     A model's output, labelled as one (F5 of `mass.thickness_at`); never for a detrusor alone, never without a known
-    volume, never from a child. None where it does not apply. ValueError unless the filling is above 0.
+    volume, never from a child. Where it does not apply, the reason. ValueError unless the filling is above 0.
     """
     if not 0 < filling < float("inf"):
         raise ValueError(f"filling must be above 0 and finite, not {filling}")
-    wall = record.wall
-    if wall is None or wall.layer == "detrusor":
-        return None
-    thickness = wall.thickness or wall.caliper_thickness
-    of = filling_of(record, wall, choose(record), settings)
-    if thickness is None or thickness.comparator or thickness.value <= 0:
-        return None
-    if of.child or of.volume is None or of.comparator or of.volume <= 0:
-        return None
+    key, wall = key_of(record), record.wall
+    thickness, method = (None, "") if wall is None else (wall.thickness, "automatic")
+    if wall is not None and thickness is None:
+        thickness, method = wall.caliper_thickness, "caliper"
+    if wall is None or thickness is None:
+        return Excluded(key, "no wall thickness was received")
+    if wall.layer == "detrusor":
+        return Excluded(key, "the thickness is of the detrusor alone")
+    if thickness.value <= 0:
+        return Excluded(key, "the thickness is not above 0")
+    of = filling_of(record, wall, choice or choose(record), settings)
+    if of.child:
+        return Excluded(key, "the patient is a child")
+    if of.volume is None or of.comparator or of.volume <= 0:
+        return Excluded(key, "the volume of the wall's scan is unknown or not above 0")
     volume, measured = float(of.volume), float(thickness.canonical)
-    return Referred(
-        thickness_at(volume, measured, filling), filling, measured, volume, "model: constant wall volume, sphere"
-    )
+    referred = thickness_at(volume, measured, filling)
+    return Referred(key, referred, filling, measured, volume, method, wall.layer or "unknown", REFERRED_MODEL)
 
 
 def _patient(record: ExamRecord) -> tuple[str, str] | None:

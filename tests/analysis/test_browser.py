@@ -55,7 +55,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
         receipts.append({"key": key, "state": "delivered", "delivered_at": at.isoformat()} | state)
     (folder / "receipts.ndjson").write_bytes(b"".join(wire.dumps(r) + b"\n" for r in receipts))
     material = gather([source], receipt_paths=[folder / "receipts.ndjson"], now=NOW)
-    report(material, folder / "report.html")
+    report(material, folder / "report.html", at_filling=250)
     return folder / "report.html"
 
 

@@ -393,6 +393,52 @@ rule = "own"
     assert [p.id for _, p in content.page(material).patients[0].prompts] == ["own"]
 
 
+def test_thickness_at_a_filling_is_shown_only_where_asked_and_as_a_model(
+    record: Any, ndjson: Any, tmp_path: Path
+) -> None:
+    """2.0 mm at 300 mL is 2.2383 mm at 250 mL, 3.0 at 200 is 2.6248: clinical facts F5, CALC (clinical_checks.json)."""
+
+    def wall(number: str, volume: int, **of: Any) -> Json:
+        scan = [{"scan_number": 1, "volume": {"value": volume, "unit": "mL"}}]
+        return record(exam_number=number, scans=scan, reported_scan=1, wall={"scan_number": 1, **of})
+
+    records = [
+        wall("1", 300, thickness={"value": 2, "unit": "mm"}, layer="whole-wall"),
+        wall("2", 200, caliper_thickness={"value": wire.loads(b"0.30"), "unit": "cm"}),
+        wall("3", 80, thickness={"value": 3, "unit": "mm"}, layer="whole-wall"),
+        wall("4", 300, thickness={"value": 2, "unit": "mm"}, layer="detrusor"),
+        wall("5", 300, surface_area={"value": 240, "unit": "cm2"}),
+        record(exam_number="6", wall=None),
+    ]
+    material = made(records, ndjson)
+    report(material, tmp_path / "without.html")
+    assert "by a model" not in (tmp_path / "without.html").read_text("utf-8")
+    page = content.page(material, at_filling=250)
+    [found] = [one for one in page.comparisons if "model" in one.title]
+    assert found.title == "Wall thickness at 250 mL, by a model"
+    assert found.rows[:2] == [("1", "2", "300", "2.2", ""),
+                              ("2", "3", "200", "2.6", "thickness by caliper; layer not stated, taken as whole wall")]  # fmt: skip
+    assert found.rows[2][:3] == ("3", "3", "80")
+    assert found.rows[2][4] == "volume outside the filling range 150–400 mL"
+    assert found.words == (
+        "3 of 5 exams with a wall. Left out, 1: no wall thickness was received. "
+        "Left out, 1: the thickness is of the detrusor alone."
+    )
+    assert "not a measurement: it assumes that the wall keeps its volume" in found.remark
+    assert "Hakenberg 2000" in found.remark
+    report(material, tmp_path / "with.html", at_filling=250)
+    words = read(tmp_path / "with.html").words
+    assert words.count("Wall thickness at 250 mL, by a model") == 2  # of the patient, of all
+    assert words.count("A model's output, not a measurement") == 2
+    cells = "".join(f"<td>{cell}</td>" for cell in ("18 Mar 2026 10:42 +01:00", "2", "300", "2.2", ""))
+    assert cells in (tmp_path / "with.html").read_text("utf-8")
+    written = report(material, tmp_path / "folder", one_file_per_patient=True, at_filling=250)
+    assert "A model's output, not a measurement" in read(written[1]).words
+    assert [
+        one for one in content.page(made(records[5:], ndjson), at_filling=250).comparisons if "model" in one.title
+    ] == []
+
+
 def test_models_of_weight_are_never_in_one_plot(record: Any, ndjson: Any) -> None:
     wall = record()["wall"]
     sphere = {k: v for k, v in wall.items() if k != "surface_area"}

@@ -13,6 +13,8 @@ from fhir_bladder.errors import ConfigError
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.measurement import statistics
 from fhir_bladder.measurement.statistics import (
+    Excluded,
+    Referred,
     at_standard_filling,
     bland_altman,
     catheter_agreement,
@@ -228,25 +230,55 @@ def test_automatic_against_caliper(exam: Exam) -> None:
 
 
 def test_thickness_at_a_standard_filling(exam: Exam, checks: dict[str, Any]) -> None:
+    """F5 of the clinical facts, CALC: the wall's volume constant, the lumen a sphere."""
     for case in checks["thickness_reference"]["cases"]:
         referred = at_standard_filling(walls(exam, 1, int(case["T0"]), None, volumes=[case["V0"]]), case["V"])
-        assert referred is not None
+        assert isinstance(referred, Referred)
         assert referred.thickness == pytest.approx(case["T_exact"], abs=5.1e-7)
         assert (referred.measured, referred.measured_filling, referred.filling) == (case["T0"], case["V0"], case["V"])
-        assert referred.model.startswith("model:")
+        assert (referred.key[1], referred.method, referred.layer) == ("1", "automatic", "whole-wall")
+        assert referred.model == "model: constant wall volume, sphere"
 
 
-def test_no_referred_thickness_where_the_model_does_not_hold(exam: Exam) -> None:
-    assert at_standard_filling(exam(), 200) is None
-    assert at_standard_filling(walls(exam, 1, 2, None, "detrusor"), 200) is None
-    assert at_standard_filling(walls(exam, 1, None, None), 200) is None
-    assert at_standard_filling(walls(exam, 1, 0, None), 200) is None
-    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[None]), 200) is None
-    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[">200"]), 200) is None
-    assert at_standard_filling(walls(exam, 1, 2, None, volumes=[0]), 200) is None
-    child = {"identifiers": [{"system": "https://x.example", "value": "8"}], "birth_date": "2016-01-01"}
-    assert at_standard_filling(walls(exam, 1, 2, None, patient=child), 200) is None
-    assert at_standard_filling(walls(exam, 1, None, 3), 200) is not None
+def test_thickness_at_a_standard_filling_takes_the_caliper_where_there_is_no_other(exam: Exam) -> None:
+    both, caliper = at_standard_filling(walls(exam, 1, 2, 3), 200), at_standard_filling(walls(exam, 1, None, 3), 200)
+    assert isinstance(both, Referred) and isinstance(caliper, Referred)
+    assert (both.measured, both.method) == (2, "automatic")
+    assert (caliper.measured, caliper.method) == (3, "caliper")
+    unknown = at_standard_filling(walls(exam, 1, 2, None, "unknown"), 200)
+    assert isinstance(unknown, Referred) and unknown.layer == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("wall", "changes", "reason"),
+    [
+        (None, {}, "no wall thickness was received"),
+        ((None, None), {}, "no wall thickness was received"),
+        ((2, None, "detrusor"), {}, "the thickness is of the detrusor alone"),
+        ((0, None), {}, "the thickness is not above 0"),
+        ((2, None), {"volumes": [None]}, "the volume of the wall's scan is unknown or not above 0"),
+        ((2, None), {"volumes": [">200"]}, "the volume of the wall's scan is unknown or not above 0"),
+        ((2, None), {"volumes": [0]}, "the volume of the wall's scan is unknown or not above 0"),
+        ((2, None), {"patient": {"identifiers": [], "birth_date": "2008-11-19"}}, "the patient is a child"),
+    ],
+)  # fmt: skip
+def test_no_referred_thickness_where_the_model_does_not_hold(exam: Exam, wall: Any, changes: Any, reason: str) -> None:
+    record = exam(**changes) if wall is None else walls(exam, 1, *wall, **changes)
+    assert at_standard_filling(record, 200) == Excluded(("HT-0093", record.exam_number), reason)
+
+
+def test_the_thickness_of_a_mean_has_no_filling(exam: Exam) -> None:
+    record = exam(wall={"thickness": {"value": 2, "unit": "mm"}}, volumes=[200, 210], choice_rule="mean")
+    found = at_standard_filling(record, 200)
+    assert isinstance(found, Excluded) and "unknown" in found.reason  # a mean is no scan of a wall
+
+
+def test_at_18_years_a_thickness_is_referred(exam: Exam) -> None:
+    adult = {"identifiers": [{"system": "https://x.example", "value": "8"}], "birth_date": "2008-11-18"}
+    assert isinstance(at_standard_filling(walls(exam, 1, 2, None, patient=adult), 200), Referred)
+
+
+def test_a_standard_filling_is_above_0(exam: Exam) -> None:
     for bad in (0, -1, math.inf, math.nan):
         with pytest.raises(ValueError, match="filling must be above 0"):
             at_standard_filling(walls(exam, 1, 2, None), bad)

@@ -2,6 +2,7 @@
 
 material = gather(paths, receipt_paths=[...], rules=load_rules(...))
 report(material, "report.html")                        one self-contained page, mode 0600
+report(material, "report.html", at_filling=250)        with wall thickness at 250 mL, by a model
 report(material, "folder", one_file_per_patient=True)  index.html and a page a patient
 """
 
@@ -24,15 +25,18 @@ def report(
     *,
     one_file_per_patient: bool = False,
     accepts: Callable[[Exam], bool] | None = None,
+    at_filling: int | None = None,
 ) -> list[Path]:
     """Write the report; the files written. accepts: whether an exam's FHIR is valid, for the flow of exams.
+
+    at_filling: mL; shows wall thickness referred to this filling by a model, which is left out otherwise.
 
     With `one_file_per_patient`, `out` is a folder: `index.html` holds the ward and audit screens without a patient,
     `patient-0001.html` … one patient each; no file name says who it is.
     """
     from fhir_bladder.analysis.report import render
 
-    page = content.page(material, accepts)
+    page = content.page(material, accepts, at_filling=at_filling)
     target = Path(out)
     if not one_file_per_patient:
         render.write(target, render.html(page))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from fhir_bladder.analysis.report import display, plots
+from fhir_bladder.analysis.report import display, plots, referred
 from fhir_bladder.analysis.report.gather import Exam, Material, moment_of
 from fhir_bladder.analysis.report.links import links
 from fhir_bladder.analysis.report.methods import Comparison, comparisons
@@ -63,6 +63,7 @@ class Patient:
     volume_plot: str = ""
     mass_plot: str = ""
     mass_rows: list[tuple[str, str, str]] = field(default_factory=list)
+    referred: list[tuple[str, ...]] = field(default_factory=list)
     findings: list[tuple[Exam, Any]] = field(default_factory=list)
     prompts: list[tuple[Exam, Any]] = field(default_factory=list)
     invented: bool = False
@@ -119,6 +120,7 @@ class Page:
     retracted: list[Exam]
     older: int
     has_receipts: bool
+    referred_title: str = ""
 
 
 def patient_name(record: ExamRecord) -> str:
@@ -143,8 +145,11 @@ def identity(record: ExamRecord) -> list[str]:
     return found
 
 
-def page(material: Material, accepts: Callable[[Exam], bool] | None = None) -> Page:
-    """Everything the report shows. accepts: whether an exam's FHIR is valid, where the caller can tell."""
+def page(material: Material, accepts: Callable[[Exam], bool] | None = None, *, at_filling: int | None = None) -> Page:
+    """Everything the report shows. accepts: whether an exam's FHIR is valid, where the caller can tell.
+
+    at_filling: mL to which wall thickness is referred by a model, which is shown only then.
+    """
     groups: dict[str, list[Exam]] = {}
     for exam in material.exams:
         name = patient_name(exam.record) or f"unidentified {exam.key}"
@@ -152,16 +157,24 @@ def page(material: Material, accepts: Callable[[Exam], bool] | None = None) -> P
     patients = [_patient(number, name, exams, material) for number, (name, exams) in enumerate(groups.items(), 1)]
     anchors = {exam.key: patient.anchor for patient in patients for exam in patient.exams}
     steps = flow(material, accepts)
+    compared = [*links(material.exams, material.rules), *comparisons(material.exams)]
+    if at_filling is not None:
+        for patient in patients:
+            found = referred.rows(patient.exams, at_filling, material.settings)
+            patient.referred = [(display.when(exam.moment), *cells) for exam, cells in found]
+        of_all = referred.comparison(material.exams, at_filling, material.settings)
+        compared += [] if of_all is None else [of_all]
     return Page(
         made_at=display.when(material.made_at), invented=invented(material.exams + material.retracted),
         needs=needs(material, anchors), patients=patients, counts=counts(material), flow=steps,
         flow_plot=plots.flow(steps, "flow") if steps else "", wards=_wards(material),
         finding_rates=_rates(material), gaps=[_gap(finding) for finding in _gaps(material)],
         calibration=_calibration(material),
-        comparisons=[*links(material.exams, material.rules), *comparisons(material.exams)],
+        comparisons=compared,
         rules=list(material.rules), refused=material.refused,
         files=material.files, retracted=material.retracted, older=material.older,
         has_receipts=bool(material.receipts),
+        referred_title=referred.title(at_filling) if at_filling is not None else "",
     )  # fmt: skip
 
 

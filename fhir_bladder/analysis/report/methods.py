@@ -21,12 +21,13 @@ LEAST = 3
 
 @dataclass
 class Comparison:
-    """One comparison: title, what it says in words, and the values it was made from."""
+    """One comparison: title, what it says in words, the values it was made from; remark: what holds of all such."""
 
     title: str
     words: str
     heads: tuple[str, ...] = ()
     rows: Sequence[tuple[str, ...]] = ()
+    remark: str = ""
 
 
 def comparisons(exams: Sequence[Exam]) -> list[Comparison]:

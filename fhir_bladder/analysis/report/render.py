@@ -15,7 +15,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
 from fhir_bladder import __version__
-from fhir_bladder.analysis.report import content, display
+from fhir_bladder.analysis.report import content, display, referred
 from fhir_bladder.analysis.report.content import Page, Patient
 from fhir_bladder.errors import ConfigError
 
@@ -76,6 +76,7 @@ def html(page: Page, *, ward: bool = True, title: str = "Bladder ultrasound repo
         "page": page, "ward": ward, "title": title, "css": css, "js": js, "css_hash": _hash(css), "js_hash": _hash(js),
         "banner": banner, "version": __version__, "signs": content.SIGNS,
         "severity_words": content.WORDS, "calibration_days": content.CALIBRATION_DAYS,
+        "referred_heads": referred.HEADS, "referred_words": referred.ASSUMPTION,
     }  # fmt: skip
     for patient in page.patients:
         patient.tags = tags(patient, waiting)
