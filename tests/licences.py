@@ -114,7 +114,7 @@ def page() -> str:
     lines = [
         "# Licences", "",
         "fhir-bladder itself is under Apache-2.0. What it needs on Linux, with the licence that each package names in",
-        "its own metadata; packages in italics are needed by the others, and stand where they are needed first. Made by",
+        "its own metadata; packages in italics are needed by the others and stand where they are needed first. Made by",
         "`python tests/licences.py`; tests hold it to `pyproject.toml` and to what is installed.", "",
     ]  # fmt: skip
     for group, names in needed().items():
