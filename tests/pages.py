@@ -25,6 +25,7 @@ def _beside(name: str) -> ModuleType:
 
 
 messages = _beside("messages")
+flow = _beside("flow")
 
 _INTENDED = """\
 ## Intended use
@@ -193,7 +194,55 @@ def _invariants(structures: Sequence[dict[str, Any]]) -> Iterator[tuple[str, str
                 yield f"`{rule['key']}`", rule["severity"], rule["human"], structure["id"]
 
 
-PAGES = {"commands.md": commands, "safety.md": safety, "errors.md": errors}
+_FLOW = """\
+# Where each field goes
+
+Drawn by `python tests/pages.py` from what the mapping does: each field of sample records is changed, and the elements
+that follow it are seen; the cardinalities are those of the profiles. A whole line: the value of the field stands there
+and is read back from there. A broken line: the field bears on the element (a choice, a calculation, a sentence).
+[record-to-fhir.md](record-to-fhir.md) has the exact paths; `fhir-bladder profiles show` the profiles themselves.
+
+```mermaid
+flowchart LR
+  files["JSON, NDJSON, sheets, HL7 v2"] -->|"map, push, listen"| record["exam record"]
+  record --> checks["findings, calculated values"]
+  checks --> bundle["FHIR Bundle, held to the profiles"]
+  bundle -->|"push, listen"| outbox[("outbox")]
+  outbox --> server[("record system")]
+  server -->|pull| back["exam records, digit for digit"]
+  server -->|export| folder["NDJSON with a ledger"]
+  folder -->|table| tables["tables with dictionary and exclusions"]
+  folder -->|report| page["page for people"]
+```
+"""
+
+_PROFILES = {
+    "bundle": "What `map --as bundles` and `push` send: one transaction for each exam.",
+    "exam": "One Observation for each exam (`--shape panel`, the default).",
+    "group": "The exam's circumstances, where each measurement is an Observation of its own (`--shape single`).",
+    "measurement": "One Observation for each measurement (`--shape single`).",
+    "report": "The DiagnosticReport of an exam: its conclusion in one sentence.",
+    "device": "The scanner, by its serial number.",
+}
+
+
+def data_flow() -> str:
+    """Pictures: from files to tables, and from each field to the elements of each profile."""
+    lines = [_FLOW]
+    flows = flow.flows()
+    for profile, about in _PROFILES.items():
+        edges, there = flows[profile]
+        lines += [f"## bladder-ultrasound-{profile}", "", about, ""]
+        parts = flow.PARTS if profile in ("exam", "measurement") else {"": None}
+        for title, names in parts.items():
+            lines += [f"### {title.capitalize()}", ""] if title else []
+            lines += ["```mermaid", flow.picture(profile, edges, names), "```", ""]
+        alone = sorted(element for element in there if not edges.get(element))
+        lines += [f"Without a field of its own: {', '.join(f'`{element}`' for element in alone)}.", ""] if alone else []
+    return "\n".join(lines)
+
+
+PAGES = {"commands.md": commands, "safety.md": safety, "errors.md": errors, "data-flow.md": data_flow}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fhir_bladder import readers
+from fhir_bladder import readers, wire
 from fhir_bladder.conformance import Validator
 
 ROOT = Path(__file__).parent.parent
@@ -52,3 +52,22 @@ def test_a_message_that_is_said_stands_on_the_page() -> None:
     said = [f"{finding.message}#{finding.hint}" for item in items for finding in item.findings]
     assert len(said) == 2
     assert all(any(re.fullmatch(pattern, one) for pattern in patterns) for one in said)
+
+
+def test_every_field_is_in_a_picture_and_every_element_that_a_profile_names() -> None:
+    """Of the two shapes; the parts of the record together are the record."""
+    flows, parts = pages.flow.flows(), set().union(*pages.flow.PARTS.values())
+    fields = {field.split(".")[0].removesuffix("[]") for field in _fields_of_record()}
+    assert fields - {"record_version"} == parts
+    drawn = {
+        field for profile in ("exam", "device", "bundle") for found in flows[profile][0].values() for field in found
+    }
+    assert {field.split(".")[0].removesuffix("[]") for field in drawn} == parts
+    for profile in ("exam", "group"):
+        own = {name for name in pages.flow.named(profile) if name.startswith(("component ", "extension "))}
+        assert len(own) > 20
+        assert own <= flows[profile][1]
+
+
+def _fields_of_record() -> set[str]:
+    return {pages.flow.field_name(path) for path, _ in pages.flow.fields(wire.loads(pages.flow.SAMPLE))}
