@@ -11,6 +11,7 @@ import re
 from collections import OrderedDict, deque
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
+from typing import NamedTuple
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
@@ -146,9 +147,9 @@ def _post_above_pre(facts: Facts, pre: Entry, post: Entry, settings: Settings) -
     if post.voids and not any_within(post.voids, pre.moment, post.moment):
         return NOTHING
     pre_span, post_span = pre.bounds, post.bounds
-    if pre_span is None or post_span is None or pre_span[1].is_infinite():
+    if pre_span is None or post_span is None:
         return NOTHING
-    high, low = pre_span[1], post_span[0]
+    high, low = pre_span[1], post_span[0]  # without an upper end nothing is above it
     allowed = max(settings.spread_volume, (high + low) / 2 * settings.spread_percent / 100)
     if low - high <= allowed:
         return NOTHING
@@ -211,65 +212,76 @@ class _Device:
         run = self._runs.pop(prefix, None)
         lost: tuple[Finding, ...] = ()
         if run is None:
-            run = _Run(number)
+            run = _Run(number, prefix, record.device.serial)
             if len(self._runs) >= _PREFIXES:
                 lost = tuple(self._runs.popitem(last=False)[1].close())
         self._runs[prefix] = run
-        return (*lost, *run.add(number, prefix, record, settings.gap_greatest))
+        return (*lost, *run.add(number, record, settings.gap_greatest))
 
     def close(self) -> Iterator[Finding]:
         for run in self._runs.values():
             yield from run.close()
 
 
+class _Missing(NamedTuple):
+    """Numbers that are missing: first and last, when the gap was seen, at which exam."""
+
+    low: int
+    high: int
+    seen: int
+    after: str
+
+
 class _Run:
     """Numbers of one device with one prefix: the highest so far, and gaps below it that may still be filled."""
 
-    __slots__ = ("_count", "_highest", "_pending")
+    __slots__ = ("_count", "_highest", "_pending", "_prefix", "_serial")
 
-    def __init__(self, first: int) -> None:
+    def __init__(self, first: int, prefix: str, serial: str) -> None:
         self._highest = first
+        self._prefix = prefix
+        self._serial = serial
         self._count = 0
-        self._pending: list[tuple[int, int, int, str, str]] = []
+        self._pending: list[_Missing] = []
 
-    def add(self, number: int, prefix: str, record: ExamRecord, greatest: int) -> Iterator[Finding]:
+    def add(self, number: int, record: ExamRecord, greatest: int) -> Iterator[Finding]:
         self._count += 1
         step = number - self._highest
         if step > greatest + 1 or -step > greatest:
             self._highest = number  # not counted one by one, or a counter set anew
         elif step > 0:
             if step > 1:
-                self._pending.append((self._highest + 1, number - 1, self._count, prefix, record.exam_number))
+                self._pending.append(_Missing(self._highest + 1, number - 1, self._count, record.exam_number))
             self._highest = number
         elif self._pending:
             self._fill(number)
-        while self._pending and self._count - self._pending[0][2] >= _PATIENCE:
-            yield from _gap(*self._pending.pop(0))
+        while self._pending and self._count - self._pending[0].seen >= _PATIENCE:
+            yield from self._told(self._pending.pop(0))
 
     def _fill(self, number: int) -> None:
         pending = []
-        for low, high, seen, prefix, after in self._pending:
-            if low <= number <= high:
-                parts = ((low, number - 1), (number + 1, high))
-                pending += [(a, b, seen, prefix, after) for a, b in parts if a <= b]
+        for gap in self._pending:
+            if gap.low <= number <= gap.high:
+                parts = (gap._replace(high=number - 1), gap._replace(low=number + 1))
+                pending += [part for part in parts if part.low <= part.high]
             else:
-                pending.append((low, high, seen, prefix, after))
+                pending.append(gap)
         self._pending = pending
 
     def close(self) -> Iterator[Finding]:
         while self._pending:
-            yield from _gap(*self._pending.pop(0))
+            yield from self._told(self._pending.pop(0))
 
-
-def _gap(low: int, high: int, _seen: int, prefix: str, after: str) -> tuple[Finding, ...]:
-    digits = after[len(prefix) :]
-    width = len(digits) if digits.startswith("0") else 0
-    first, last = f"{prefix}{low:0{width}}", f"{prefix}{high:0{width}}"
-    count = high - low + 1
-    return NUMBER_GAP.found(
-        after,
-        field="exam_number",
-        expected="numbers of a device without a gap",
-        found=f"{first} missing" if count == 1 else f"{first} to {last} missing ({count} exams)",
-        hint="exams that were never sent, or not part of this input",
-    )
+    def _told(self, gap: _Missing) -> tuple[Finding, ...]:
+        digits = gap.after[len(self._prefix) :]
+        width = len(digits) if digits.startswith("0") else 0
+        first, last = (f"{self._prefix}{number:0{width}}" for number in (gap.low, gap.high))
+        count = gap.high - gap.low + 1
+        numbers = f"{first} missing" if count == 1 else f"{first} to {last} missing ({count} exams)"
+        return NUMBER_GAP.found(
+            gap.after,
+            field="exam_number",
+            expected="numbers of a device without a gap",
+            found=f"{numbers} on device {self._serial}",
+            hint="exams that were never sent, or not part of this input",
+        )

@@ -99,10 +99,7 @@ def calculate(record: ExamRecord, settings: Settings = DEFAULT, *, choice: Choic
 
 def scan_by_number(record: ExamRecord, number: int) -> Scan | None:
     """The scan of that number, None where there is none."""
-    for scan in record.scans:
-        if scan.scan_number == number:
-            return scan
-    return None
+    return next((scan for scan in record.scans if scan.scan_number == number), None)
 
 
 def filling_of(record: ExamRecord, wall: Wall, choice: Choice, settings: Settings = DEFAULT) -> Filling:
@@ -128,12 +125,9 @@ def filling_of(record: ExamRecord, wall: Wall, choice: Choice, settings: Setting
     inside = None
     if volume is not None:
         inside = settings.filling_low <= volume <= settings.filling_high
-        if comparator is not None:
+        if comparator is not None:  # the bound itself does not belong to what it bounds
             low, high = bounds(volume, comparator)
-            outside = high < settings.filling_low or low > settings.filling_high
-            outside = outside or (high == settings.filling_low and comparator == "<")
-            outside = outside or (low == settings.filling_high and comparator == ">")
-            inside = False if outside else None
+            inside = False if high <= settings.filling_low or low >= settings.filling_high else None
     if inside:
         mark = ""
     elif inside is None:
@@ -151,13 +145,12 @@ def _mass(wall: Wall, filling: Filling, settings: Settings) -> _Mass:
         return _Mass()
     if filling.child:
         return _Mass(absent=CHILD_TEXT)
-    if not filling.inside or filling.volume is None:
+    if not filling.inside:
         return _Mass(absent=settings.outside_text)
+    assert filling.volume is not None
     if wall.layer == "detrusor":
         return _Mass(absent=NOT_FROM_DETRUSOR)
     area = wall.surface_area
-    if received.comparator is not None or (area is not None and area.comparator is not None):
-        return _Mass(absent="not calculated from a value with a comparator")
     thickness = received.canonical
     if not 0 < thickness <= _GREATEST or (area is not None and not 0 < area.canonical <= _GREATEST):
         return _Mass(absent="not calculated, thickness or area is not above 0 or beyond any bladder")
@@ -210,7 +203,6 @@ def voiding_efficiency(
         or record.void_attempt == "not-attempted"
         or choice.value is None
         or choice.comparator is not None
-        or voided.comparator is not None
     ):
         return None, ""
     if record.voided_at is not None and (minutes is None or minutes > settings.efficiency_minutes):

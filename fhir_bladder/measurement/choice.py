@@ -46,10 +46,8 @@ def choose(record: ExamRecord) -> Choice:
     """Which scan is the result; never raises on a record that the model accepts."""
     scans = record.scans
     if record.reported_scan is not None:
-        for scan in scans:
-            if scan.scan_number == record.reported_scan:
-                return _of("stated", scan, f"scan {place_of(scan, scans)}, stated as the result")
-        return _none(f"scan {record.reported_scan} was stated as the result, but is not among the scans")
+        scan = next(scan for scan in scans if scan.scan_number == record.reported_scan)  # the model has seen to it
+        return _of("stated", scan, f"scan {place_of(scan, scans)}, stated as the result")
     rule = record.choice_rule
     if rule is not None and rule != "operator":
         return _by_rule(rule, scans)
@@ -77,12 +75,7 @@ def _by_rule(rule: str, scans: tuple[Scan, ...]) -> Choice:
         if largest is None:
             return _none("several scans, the largest cannot be told where one carries a comparator")
         return _of("largest", largest, f"scan {place_of(largest, scans)}, the largest")
-    values = []
-    for scan in with_volume:
-        assert scan.volume is not None
-        if scan.volume.comparator is not None:
-            return _none(f"no {rule} can be taken where a scan carries a comparator")
-        values.append(scan.volume.canonical)
+    values = [scan.volume.canonical for scan in with_volume if scan.volume is not None]  # no comparator among them
     try:
         value = median(values) if rule == "median" else mean(values)
     except InvalidOperation:
@@ -115,7 +108,7 @@ def bounds(value: Decimal, comparator: str | None) -> tuple[Decimal, Decimal]:
     """What a volume with a comparator can be: at least and at most; `<` starts at 0, `>` has no upper end."""
     if comparator is None:
         return value, value
-    return (value, _INFINITE) if comparator[0] == ">" else (min(value, Decimal(0)), value)
+    return (value, _INFINITE) if comparator == ">" else (min(value, Decimal(0)), value)
 
 
 def _largest(scans: list[Scan]) -> Scan | None:

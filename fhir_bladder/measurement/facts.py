@@ -10,7 +10,7 @@ from decimal import Decimal
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord, Timestamp
 from fhir_bladder.exam.model import Quantity, Scan
-from fhir_bladder.measurement.calculated import Filling, filling_of, scan_by_number
+from fhir_bladder.measurement.calculated import Filling, filling_of
 from fhir_bladder.measurement.choice import Choice, choose
 from fhir_bladder.measurement.settings import DEFAULT, Settings
 
@@ -61,14 +61,6 @@ class Facts:
         """When the result was taken: the reported scan's time, else the start of the exam."""
         scan = self.choice.scan
         return scan.taken_at if scan is not None and scan.taken_at is not None else self.record.started_at
-
-    @property
-    def wall_scan(self) -> Scan | None:
-        """The scan the wall was measured on: the stated one, else the reported one; None where it is unknown."""
-        wall = self.record.wall
-        if wall is None or wall.scan_number is None:
-            return self.choice.scan
-        return scan_by_number(self.record, wall.scan_number)
 
     def quantities(self) -> Iterator[tuple[str, Quantity]]:
         """Every quantity of the record with its field path."""

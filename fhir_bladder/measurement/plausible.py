@@ -12,6 +12,7 @@ from math import pi
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam.model import Length, Scan
 from fhir_bladder.measurement import geometry, mass
+from fhir_bladder.measurement.calculated import scan_by_number
 from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind
 from fhir_bladder.measurement.settings import OURS, PRACTICE
 from fhir_bladder.measurement.written import span
@@ -147,7 +148,7 @@ def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
     wall = facts.record.wall
     if wall is None or wall.surface_area is None:
         return NOTHING
-    scan = facts.wall_scan
+    scan = facts.choice.scan if wall.scan_number is None else scan_by_number(facts.record, wall.scan_number)
     if scan is None or scan.volume is None or scan.volume.comparator == "<":
         return NOTHING
     area, volume = wall.surface_area, scan.volume

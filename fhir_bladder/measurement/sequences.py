@@ -145,7 +145,7 @@ def _pair(pre: _Exam, post: _Exam, settings: Settings) -> Pair:
     before = None if pre.choice.comparator else pre.choice.value
     after = None if post.choice.comparator else post.choice.value
     quantity, measured = post.record.voided_volume, post.record.void_measured
-    voided = None if quantity is None or quantity.comparator else quantity.canonical
+    voided = None if quantity is None else quantity.canonical
     balance = emptied = None
     if before is not None and after is not None and before >= 0 and after >= 0:
         fraction = voiding.emptied_fraction(before, after)

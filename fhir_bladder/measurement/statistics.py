@@ -247,8 +247,8 @@ def scans_against_catheter(
             excluded.append(Excluded(key, f"the exam is {record.status}"))
         elif patient is None:
             excluded.append(Excluded(key, "the patient is not identified"))
-        elif choice.value is None or choice.comparator is not None or drained.comparator is not None:
-            excluded.append(Excluded(key, "a volume is absent or carries a comparator"))
+        elif choice.value is None or choice.comparator is not None:
+            excluded.append(Excluded(key, "the scan's volume is absent or carries a comparator"))
         elif minutes is None:
             excluded.append(Excluded(key, "the time of drainage is unknown or before the scan"))
         elif longest_delay is not None and minutes > longest_delay:
@@ -276,7 +276,7 @@ def thicknesses(records: Iterable[ExamRecord], *, layer: str = "whole-wall") -> 
         if wall is None or wall.layer != layer or patient is None or record.status in RETRACTED:
             continue
         automatic, caliper = wall.thickness, wall.caliper_thickness
-        if automatic is None or caliper is None or automatic.comparator or caliper.comparator:
+        if automatic is None or caliper is None:
             continue
         filling = filling_of(record, wall, choose(record))
         volume = None if filling.volume is None or filling.comparator else float(filling.volume)

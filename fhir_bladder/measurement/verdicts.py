@@ -130,11 +130,9 @@ def require_applicable(rule: Rule, facts: Facts, calculated: Calculated) -> None
 
 
 def measured_void(facts: Facts) -> Decimal | None:
-    """The measured voided volume before the scan in mL, None where it was not measured or is bounded only."""
+    """The measured voided volume before the scan in mL, None where it was not measured."""
     voided = facts.record.voided_volume
-    if voided is None or not facts.record.void_measured or voided.comparator is not None:
-        return None
-    return voided.canonical
+    return None if voided is None or not facts.record.void_measured else voided.canonical
 
 
 def _require_not_overdistended(rule: Rule, facts: Facts, ages: tuple[int, int]) -> None:
@@ -201,7 +199,7 @@ def _thickness(rule: Rule, facts: Facts) -> Value:
         name, quantity = "caliper_thickness", wall.caliper_thickness
     if quantity is None:
         raise Inapplicable(f"no thickness by method {rule.method} is recorded")
-    return Value(quantity.canonical, quantity.comparator, f"{quantity.value} {quantity.unit}", f"wall.{name}")
+    return Value(quantity.canonical, None, f"{quantity.value} {quantity.unit}", f"wall.{name}")
 
 
 def _mass(rule: Rule, facts: Facts, calculated: Calculated) -> Value:
@@ -210,7 +208,7 @@ def _mass(rule: Rule, facts: Facts, calculated: Calculated) -> Value:
     if wall.layer == "detrusor":
         raise Inapplicable("a mass is not judged from the detrusor alone")
     if wall.mass is not None and rule.received_model == rule.model:
-        return Value(wall.mass.canonical, wall.mass.comparator, f"{wall.mass.value} {wall.mass.unit}", "wall.mass")
+        return Value(wall.mass.canonical, None, f"{wall.mass.value} {wall.mass.unit}", "wall.mass")
     if calculated.mass is not None and calculated.model == rule.model:
         return Value(calculated.mass, None, f"{calculated.mass} g, calculated", "wall")
     if calculated.mass is not None:

@@ -106,6 +106,24 @@ def test_overlapping_exams_are_0_s_apart(at: Exam) -> None:
     (one,) = run([at(0), at(0, number="b-", patient="H8")])
     assert "0 s apart" in one.found
 
+    scans = [{"scan_number": 1, "taken_at": "2026-11-18T10:04:00Z", "volume": {"value": 186, "unit": "mL"}}]
+    (one,) = run([at(0, scans=scans, volumes=None), at(100, patient="H8")])
+    assert "0 s apart" in one.found
+
+
+def test_each_neighbour_is_told_once_whatever_came_between(at: Exam) -> None:
+    again = [at(0, number="a-"), at(0, number="a-", status="amended"), at(10, number="b-", patient="H8")]
+    assert [one.found for one in run(again)] == ["exam a- of another patient 10 s apart"]
+    two = [at(0, number="a-"), at(20, number="c-"), at(25, number="b-", patient="H8")]
+    assert [one.found.split()[1] for one in run(two)] == ["a-", "c-"]
+
+
+def test_eight_neighbours_are_remembered(at: Exam) -> None:
+    """Memory is bounded: of a device the latest eight exams."""
+    records = [at(0, number=f"n{n}-", patient=f"H{n}") for n in range(11)]
+    found = [one.exam_number for one in run(records)]
+    assert [found.count(f"n{n}-") for n in range(11)] == [0, 1, 2, 3, 4, 5, 6, 7, 8, 8, 8]
+
 
 def test_two_patients_finding_names_no_patient(at: Exam) -> None:
     assert all("H7" not in str(one) and "H8" not in str(one) for one in run([at(0), at(10, patient="H8")]))
@@ -136,7 +154,10 @@ def test_filling_rate_only_without_a_void_or_drainage(at: Exam) -> None:
     assert "filling-rate" not in ids([at(0, 100, action={"what": "catheterised"}), at(3600, 1400)])
     assert "filling-rate" in ids([at(0, 100, action={"what": "escalated"}), at(3600, 1400)])
     assert "filling-rate" not in ids([first, at(3600, 1400, **AFTER)])
-    assert "filling-rate" in ids([first, at(3600, 1400, void_state="post-void", void_attempt="unable")])
+    for attempt in ("unable", "not-attempted"):
+        assert "filling-rate" in ids([first, at(3600, 1400, void_state="post-void", void_attempt=attempt)])
+    assert "filling-rate" not in ids([first, at(3600, 1400, void_state="post-void", void_attempt="unknown")])
+    assert "filling-rate" in ids([first, at(3600, 1400, **AFTER, voided_at="2026-11-18T09:59:59Z")])  # void before both
     assert "filling-rate" not in ids([first, at(3600, 1400, patient="H8")])
     assert "filling-rate" not in ids([first, at(3600, "<1400")])
     assert "filling-rate" in ids([first, at(3600, ">1400")])
@@ -147,7 +168,24 @@ def test_filling_rate_takes_minutes_as_written(at: Exam) -> None:
     """Times without seconds may be a minute off: 61 minutes allow 1,220 mL."""
     first = at(0, 100, started_at="2026-11-18T10:00+00:00")
     assert "filling-rate" not in ids([first, at(0, 1320, number="b-", started_at="2026-11-18T11:00+00:00")])
-    assert "filling-rate" in ids([first, at(0, 1321, number="b-", started_at="2026-11-18T11:00+00:00")])
+    more = at(0, Decimal("1320.1"), number="b-", started_at="2026-11-18T11:00+00:00")
+    assert "filling-rate" in ids([first, more])
+    assert "filling-rate" in ids([at(0, 100), at(0, 1321, number="b-", started_at="2026-11-18T11:00+00:00")])
+
+
+def test_filling_rate_between_neighbours_in_time_only(at: Exam) -> None:
+    """Each exam with the one right before and right after it, in whatever order they come."""
+    low, middle, high = at(0, 100, number="a-"), at(3600, 700, number="b-"), at(3660, 1350, number="c-")
+    for records in ([low, middle, high], [high, middle, low], [low, high, middle], [middle, high, low]):
+        found = {one.found for one in run(records) if one.id == "filling-rate"}
+        assert "700 mL in exam b-, 1350 mL in exam c-, 1 min later" in found
+    later = [at(0, 100, number="a-"), at(7200, 200, number="c-"), at(3600, 1290, number="b-")]
+    assert "filling-rate" not in ids(later)
+    first = [at(0, 100, number="a-"), at(60, 1290, number="b-"), at(3600, 1290, number="c-")]
+    for records in (first, first[::-1]):
+        assert [one.found for one in run(records) if one.id == "filling-rate"] == [
+            "100 mL in exam a-, 1290 mL in exam b-, 1 min later"
+        ]
 
 
 # Post-void above pre-void
@@ -156,7 +194,8 @@ def test_filling_rate_takes_minutes_as_written(at: Exam) -> None:
 @pytest.mark.parametrize(
     ("pre", "post", "hit"),
     [(100, 125, False), (100, 126, True), (270, 330, False), (270, 331, True), (400, 50, False), ("<100", 126, True),
-     ("<100", 125, False), (100, ">126", True), (100, ">120", False), (">400", 900, False), (100, "<500", False)],
+     ("<100", 125, False), (270, Decimal("330.5"), True), (100, ">126", True), (100, ">120", False),
+     (">400", 900, False), (100, "<500", False)],
 )  # fmt: skip
 def test_post_void_above_pre_void(at: Exam, pre: Any, post: Any, hit: bool) -> None:
     """Beyond the scatter of repeats, 25 mL or 20 % of their mean (our suggestion)."""
@@ -173,10 +212,21 @@ def test_post_above_pre_only_for_a_pair(at: Exam) -> None:
     assert hit(pre, post)
     assert hit(pre, at(3600, 300, **AFTER))
     assert not hit(pre, at(3601, 300, **AFTER))
-    assert not hit(pre, at(1200, 300, void_state="post-void", void_attempt="unable"))
+    for attempt in ("unable", "not-attempted"):
+        assert not hit(pre, at(1200, 300, void_state="post-void", void_attempt=attempt))
+    assert not hit(pre, at(1200, 300))
+    assert not hit(pre, at(1200, 300, void_state="unspecified"))
     assert not hit(pre, at(1200, 300, **AFTER, voided_at="2026-11-18T09:59:59Z"))
     assert hit(pre, at(1200, 300, **AFTER, voided_at="2026-11-18T10:10:00Z"))
     assert not hit(pre, at(600, 20, **AFTER), post)  # the pair is the nearer one
+    assert hit(at(-600, 400, number="z-"), pre, post)
+    assert not hit(at(-600, 10, number="z-"), at(0, 290), post)
+    assert hit(pre, post, at(2400, 20, number="z-", **AFTER))
+    assert not hit(pre, at(600, 90, **AFTER), post)
+    late = [at(600, 20, number="y-", **AFTER), at(1200, 300, number="z-", **AFTER), pre]
+    assert not hit(*late)  # the one right after it is the pair, though the other came too
+    assert hit(pre, at(0, 300, number="b-", **AFTER))  # of one moment: as given
+    assert not hit(at(0, 300, number="b-", **AFTER), pre)
     assert not hit(at(0, 100, patient="H8"), post)
     assert not hit(at(0, 100, void_state="unspecified"), post)
 
@@ -186,6 +236,8 @@ def test_absent_volumes_between(at: Exam) -> None:
     assert ids([at(0, 100), at(1200, None, **AFTER)]) == []
     assert ids([at(0, None), at(3600, 1300)]) == ["volume-large"]
     assert ids([at(0, 100), at(3600, None)]) == []
+    for pair in ((None, 300), (300, None), (None, None), (">300", 30), (30, ">300"), ("<300", 30), (300, "<30")):
+        assert ids([at(0, pair[0]), at(1200, pair[1])]) == []
 
 
 # Tenfold
@@ -213,7 +265,9 @@ def test_tenfold_not_across_a_void_or_patients(at: Exam) -> None:
 
 def gaps(numbers: Iterable[str], at: Exam) -> list[str]:
     records = [at(600 * n, number=number, patient=f"H{n}") for n, number in enumerate(numbers)]
-    return [one.found for one in run(records) if one.id == "exam-number-gap"]
+    found = [one.found for one in run(records) if one.id == "exam-number-gap"]
+    assert all(one.endswith(" on device HT-0093") for one in found)
+    return [one.removesuffix(" on device HT-0093") for one in found]
 
 
 @pytest.mark.parametrize(
@@ -233,6 +287,11 @@ def gaps(numbers: Iterable[str], at: Exam) -> list[str]:
         (["1", "1003"], []),  # not counted one by one
         (["5000", "1", "3"], ["2 missing"]),  # the counter was set anew
         (["1" * 19, "2"], []),
+        (["2000", "1000", "1002"], []),  # 1,000 back is late
+        (["2001", "1000", "1002"], ["1001 missing"]),  # 1,001 back is a counter set anew
+        (["1", "4", "7", "2"], ["3 missing", "5 to 6 missing (2 exams)"]),
+        (["٣", "٥"], []),  # not ASCII: no number as devices count
+        (["a\n1", "a\n3"], ["a\n2 missing"]),
     ],
 )
 def test_gaps(at: Exam, numbers: list[str], found: list[str]) -> None:
@@ -250,8 +309,30 @@ def test_a_gap_is_reported_after_64_more_exams_and_once(at: Exam) -> None:
     for n, number in enumerate(["1", *map(str, range(3, 80))]):
         found = checker.add(at(600 * n, number=number, patient=f"H{n}"))
         seen += [(n, one.found) for one in found if one.id == "exam-number-gap"]
-    assert seen == [(65, "2 missing")]
+    assert seen == [(65, "2 missing on device HT-0093")]
     assert [one.id for one in checker.close()] == []
+
+
+def test_each_gap_waits_for_64_exams_of_its_own(at: Exam) -> None:
+    checker = Checker(now=NOW)
+    seen = []
+    numbers = [1, *range(3, 13), *range(14, 90)]  # 2 is missing at the 2nd exam, 13 at the 12th
+    for n, number in enumerate(numbers, 1):
+        found = checker.add(at(600 * n, number=str(number), patient=f"H{n}"))
+        seen += [(n, one.found) for one in found if one.id == "exam-number-gap"]
+    assert seen == [(66, "2 missing on device HT-0093"), (76, "13 missing on device HT-0093")]
+
+
+def test_a_ninth_prefix_ends_the_oldest_run(at: Exam) -> None:
+    """Memory is bounded: of a device eight prefixes; the gaps of the one used longest ago are told at once."""
+    checker = Checker(now=NOW)
+    seen = []
+    for n, prefix in enumerate("abcdefgahi"):
+        for number in (1, 3) if prefix != "a" or n == 0 else (4,):
+            found = checker.add(at(600 * n, number=f"{prefix}-{number}", patient=f"H{n}"))
+            seen += [(prefix, one.found) for one in found if one.id == "exam-number-gap"]
+    assert seen == [("i", "b-2 missing on device HT-0093")]
+    assert len(checker._stream._devices["HT-0093"]._runs) == 8
 
 
 def test_many_gaps_lose_none(at: Exam) -> None:
@@ -329,7 +410,7 @@ def test_a_forgotten_device_still_reports_its_gaps(at: Exam) -> None:
         for n in range(1000)
         for one in checker.add(at(600 * n, number="1", patient=f"H{n}", device={"serial": f"HT-{n}"}))
     ]
-    assert [one.found for one in found if one.id == "exam-number-gap"] == ["2 missing"]
+    assert [one.found for one in found if one.id == "exam-number-gap"] == ["2 missing on device HT-first"]
 
 
 def test_findings_of_the_exam_itself_come_first(at: Exam) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
@@ -156,6 +157,29 @@ def test_time_in_the_future(exam: Exam) -> None:
     assert blocked(exam(), now=limit - dt.timedelta(seconds=1)) == [("time-in-future", "verified.at")]
     far = blocked(exam(), now=start - dt.timedelta(days=1))
     assert far == [("time-in-future", field) for field in ("started_at", "voided_at", "verified.at")]
+
+
+LATE = "2026-12-01T12:00:00Z"
+TIMES: dict[str, dict[str, Any]] = {
+    "started_at": {"started_at": LATE, "verified": None},
+    "scans.0.taken_at": {"scans": [{"scan_number": 1, "taken_at": LATE, "absent_reason": "failed"}]},
+    "voided_at": {"voided_at": LATE, "void_state": "unspecified"},
+    "earlier_voids.0.at": {"earlier_voids": [{"at": LATE}], "void_state": "unspecified"},
+    "catheter_removed_at": {"catheter_removed_at": LATE},
+    "catheterised_at": {"catheterised_at": LATE},
+    "verified.at": {"verified": {"by": "x", "at": LATE}},
+    "action.at": {"action": {"what": "none", "at": LATE}},
+}
+
+
+@pytest.mark.parametrize("field", TIMES)
+def test_each_time_alone_is_judged(exam: Exam, field: str) -> None:
+    assert blocked(exam(**TIMES[field])) == [("time-in-future", field)]
+    now = dt.datetime(2026, 12, 1, 11, 55, tzinfo=dt.UTC)
+    assert blocked(exam(**TIMES[field]), now=now) == []
+    early = json.loads(json.dumps(TIMES[field]).replace(LATE, "1951-03-08T23:59:59Z"))
+    found = blocked(exam(**early | {"void_state": "unspecified"}))
+    assert found == [("before-birth", field)]
 
 
 def test_every_time_is_judged(exam: Exam) -> None:

@@ -34,14 +34,24 @@ def test_stated_scan_without_volume(exam: Exam) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rule", "value", "how"), [("last", "200", "last"), ("largest", "300", "largest"), ("median", "200", "median"),
-                               ("mean", "200", "mean")]
+    ("rule", "value", "text"),
+    [("last", "230", "scan 3 of 3, the last"), ("largest", "300", "scan 2 of 3, the largest"),
+     ("median", "230", "median of scans 1, 2 and 3"), ("mean", "210", "mean of scans 1, 2 and 3")],
 )  # fmt: skip
-def test_rules(exam: Exam, rule: str, value: str, how: str) -> None:
-    chosen = choose(exam(volumes=[100, 300, 200], choice_rule=rule))
-    assert (chosen.how, chosen.value) == (how, Decimal(value))
+def test_rules(exam: Exam, rule: str, value: str, text: str) -> None:
+    chosen = choose(exam(volumes=[100, 300, 230], choice_rule=rule))
+    assert (chosen.how, chosen.value, chosen.text) == (rule, Decimal(value), text)
     assert (chosen.scan is None) == (rule in ("median", "mean"))
     assert chosen.note == ""
+
+
+def test_every_way_has_its_word(exam: Exam) -> None:
+    """The words stand in a ValueSet; each is reached, and no other."""
+    found = [choose(exam(volumes=[100, 300], reported_scan=2)), choose(exam()), choose(exam(volumes=[100, 300])),
+             choose(exam(volumes=[100, 300], choice_rule="largest", reported_scan=None)),
+             choose(exam(scans=[{"scan_number": n, "absent_reason": "failed"} for n in (1, 2)])),
+             *(choose(exam(volumes=[100, 300], choice_rule=rule)) for rule in ("last", "median", "mean"))]  # fmt: skip
+    assert {one.how for one in found} == set(choice.HOW)
 
 
 def test_operator_alone_chooses_none_and_the_next_steps_apply(exam: Exam) -> None:
@@ -110,6 +120,8 @@ def test_absent_scans_take_no_part_in_sizes(exam: Exam) -> None:
         ([50, "<50"], "50"),
         (["<50", "<30"], None),
         (["<50"], "<50"),
+        ([0, "<50"], "<50"),
+        ([1, "<50"], None),
     ],
 )
 def test_largest_with_comparators_only_where_it_is_true(exam: Exam, volumes: list[object], value: str | None) -> None:

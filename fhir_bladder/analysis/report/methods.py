@@ -87,7 +87,7 @@ def _catheter(exams: Sequence[Exam]) -> Comparison | None:
         scanned, difference = "absent", "no volume to compare"
         if choice.value is not None:
             scanned = f"{choice.comparator or ''}{choice.value:f}"
-            exact = choice.comparator is None and drained.comparator is None
+            exact = choice.comparator is None
             difference = f"{choice.value - drained.canonical:+f}" if exact else "only a limit is known"
         rows.append((exam.record.exam_number, scanned, words.shown(drained), difference, delay))
     if not rows:
