@@ -65,6 +65,7 @@ class Emitter:
 
     def __init__(self, shapes: Shapes | None = None) -> None:
         self.shapes = shapes
+        self.asked: set[str] = set()
         self.lines: list[str] = []
         self.depth = 1
         self.counter = 0
@@ -299,20 +300,22 @@ class Emitter:
         if index is None:
             source.keys.coded = True
             look = f"_codes({source.name}, {self.constant(system)})"
-            if self._shape(source.keys):
+            if self.shapes is not None and self.shapes.coded(source.keys):
                 look = f"{self._coded(system)}({source.name})"
             index = self._assign(f"{look} if {source.name} is not None else {{}}")
             self.memo[-1][key] = index
+        self.asked.add(code)
         return self._assign(f"{index.name}.get({self.constant(code)})", source)
 
     def _coded(self, system: str | None) -> str:
-        """The global name of a function that indexes Structs by their codes in a system."""
+        """The global name of a function that indexes Structs by those of their codes that the view asks for."""
 
         def codes_of(text: bytes) -> tuple[str, ...]:
             try:
-                return tuple(runtime.code_index({"code": everything(text) if text else None}, system))
+                found = runtime.code_index({"code": everything(text) if text else None}, system)
             except UNREADABLE:
                 raise RecordError("a code cannot be read as JSON", remedy="correct the source") from None
+            return tuple(code for code in found if code in self.asked)
 
         name = f"i{len(self.globals)}"
         self.globals[name] = runtime.coded(system, Remembered(codes_of))

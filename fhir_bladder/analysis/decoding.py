@@ -17,7 +17,8 @@ import msgspec
 
 from fhir_bladder.analysis.keys import FIELD, Keys
 
-Parse = Callable[[bytes | memoryview], Any]
+Text = bytes | memoryview
+Parse = Callable[[Text], Any]
 
 _decimal = lru_cache(maxsize=1 << 14)(Decimal)  # measured values repeat; looking one up takes a third of making it
 everything: Parse = msgspec.json.Decoder(float_hook=_decimal).decode
@@ -59,6 +60,10 @@ class Shapes:
         """The Struct of a node; None where its values are decoded whole."""
         return self._of.get(id(keys))
 
+    def coded(self, keys: Keys) -> bool:
+        """Whether the `code` of a node is left as bytes."""
+        return keys.coded and "code" not in keys.children and id(keys) in self._of
+
     def _build(self, keys: Keys, *, top: bool = False) -> type[msgspec.Struct] | None:
         if not all(name.isascii() and name.isidentifier() for name in keys.children):
             keys.whole = True
@@ -82,21 +87,38 @@ class Shapes:
         self._of[id(keys)] = made
         return made
 
-    def parser(self) -> Parse:
-        """A parser of resources: the Struct, or dicts where it does not fit. Raises as `everything` does."""
+    def parser(self) -> Parser:
+        """A parser of resources."""
         if self.top is None:
-            return everything
-        quick: Parse = msgspec.json.Decoder(self.top, float_hook=_decimal).decode
+            return WHOLE
+        return Parser(msgspec.json.Decoder(self.top, float_hook=_decimal).decode)
 
-        def parse(data: bytes | memoryview) -> Any:
+
+class Parser:
+    """Parses a resource: to the Struct made for it, or to dicts where it has another shape.
+
+    quick: does only the first, and raises one of `UNREADABLE` where it cannot; None: everything becomes dicts.
+    """
+
+    __slots__ = ("quick",)
+
+    def __init__(self, quick: Parse | None) -> None:
+        self.quick = quick
+
+    def __call__(self, text: Text) -> Any:
+        """Raises one of `UNREADABLE` for what is no JSON."""
+        if self.quick is not None:
             try:
-                return quick(data)
+                return self.quick(text)
             except msgspec.ValidationError:
-                return everything(data)
+                pass
+        return everything(text)
 
-        return parse
+
+WHOLE = Parser(None)
+"""Parses to dicts with all that is there."""
 
 
-def pruned(keys: Keys) -> Parse:
+def pruned(keys: Keys) -> Parser:
     """A parser for resources seen through `keys`."""
     return Shapes(keys).parser()

@@ -12,8 +12,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-import msgspec
-
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.errors import RecordError
 
@@ -122,17 +120,15 @@ def code_index(value: Any, system: str | None) -> dict[str, Any]:
 
 
 def coded(system: str | None, codes_of: Mapping[bytes, Iterable[str]]) -> Callable[[Any], dict[str, Any]]:
-    """`code_index` for Structs whose `code` was left as bytes; `codes_of` says which codes of the system they hold."""
-    raw = msgspec.Raw
+    """`code_index` for Structs whose `code` was left as bytes; `codes_of` says which codes those bytes hold."""
 
     def index(value: Any) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for item in value if value.__class__ is list else items(value):
-            code = getattr(item, "k_code", None)
-            if code.__class__ is raw:
-                codes = codes_of[bytes(code)]
-            else:  # decoded whole, or the whole item is
-                codes = code_index({"code": member(item, "code")}, system)
+            try:
+                codes = codes_of[bytes(item.k_code)]
+            except AttributeError:  # no Struct
+                codes = code_index(item, system)
             for code in codes:
                 if code not in found:
                     found[code] = item

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import IO, Any, NamedTuple
 
 from fhir_bladder import wire
-from fhir_bladder.analysis.decoding import UNREADABLE, Parse, everything
+from fhir_bladder.analysis.decoding import UNREADABLE, WHOLE, Parser, everything
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.errors import BladderError, InputError, UnfinishedError
 from fhir_bladder.wire.files import open_stream
@@ -28,7 +28,7 @@ class Piece(NamedTuple):
 
     file: str
     line: int
-    raw: memoryview | None
+    raw: bytes | None
     value: Any
 
     def whole(self) -> dict[str, Any]:
@@ -38,7 +38,7 @@ class Piece(NamedTuple):
 
     def text(self) -> bytes:
         """The resource as one line of NDJSON."""
-        return (bytes(self.raw).strip() if self.raw is not None else wire.dumps(self.value)) + b"\n"
+        return (self.raw.strip() if self.raw is not None else wire.dumps(self.value)) + b"\n"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +94,33 @@ def _ledger_problems(folder: Path) -> Iterator[BladderError]:
             yield InputError("is not as the ledger says", str(folder / name), "export again into a new folder")
 
 
-def pieces(
-    path: Path,
-    parse: Parse,
-    on_rejected: Callable[[Rejected], None],
-    digest: Any = None,
-) -> Iterator[Piece]:
+class Batch:
+    """Resources that follow one another in a file: what the parser made of them, and where each one stands.
+
+    Batches exist because one step of a generator for each resource costs as much as reading some of its fields.
+    """
+
+    __slots__ = ("_text", "file", "line", "values")
+
+    def __init__(self, file: str, line: int, values: list[Any], text: memoryview | None) -> None:
+        """line: of the first value. text: their lines, one a value; None where all stand in one line, in a Bundle."""
+        self.file, self.line, self.values, self._text = file, line, values, text
+
+    def piece(self, index: int) -> Piece:
+        """One of the resources with its place."""
+        if self._text is None:
+            return Piece(self.file, self.line, None, self.values[index])
+        raw = bytes(self._text).split(b"\n")[index]
+        return Piece(self.file, self.line + index, raw, self.values[index])
+
+
+def pieces(path: Path, parse: Parser, on_rejected: Callable[[Rejected], None], digest: Any = None) -> Iterator[Piece]:
+    """The resources of one file in order; see `batches`."""
+    for batch in batches(path, parse, on_rejected, digest):
+        yield from map(batch.piece, range(len(batch.values)))
+
+
+def batches(path: Path, parse: Parser, on_rejected: Callable[[Rejected], None], digest: Any = None) -> Iterator[Batch]:
     """The resources of one file in order, Bundles opened. `parse` may keep only part of each resource.
 
     digest: a hashlib object that is fed the bytes read. Raises InputError where the file cannot be read.
@@ -112,7 +133,7 @@ def pieces(
         if first and not _whole(first):
             yield from _document(name, first, stream, on_rejected, digest)
             return
-        yield from _lines(name, first, stream, parse, on_rejected, digest)
+        yield from _Lines(name, parse, on_rejected).of(first, stream, digest)
 
 
 def _whole(line: bytes) -> bool:
@@ -129,70 +150,101 @@ def _whole(line: bytes) -> bool:
     return True
 
 
-def _lines(
-    name: str,
-    line: bytes,
-    stream: IO[bytes] | _Until,
-    parse: Parse,
-    on_rejected: Callable[[Rejected], None],
-    digest: Any,
-) -> Iterator[Piece]:
-    new = tuple.__new__  # half the time of calling Piece
-    for number, data in _split(name, line, stream, on_rejected, digest):
-        try:
-            value = parse(data)
-            kind = value["resourceType"] if value.__class__ is dict else value.k_resourceType
-            if kind == "Bundle":
-                value = everything(data)
-        except UNREADABLE as error:
-            if bytes(data).strip():
-                on_rejected(Rejected(name, number, _reason(error), _head(data)))
-            continue
-        except (KeyError, AttributeError):
-            kind = None
-        if kind == "Bundle":
-            yield from _bundle(name, number, value, on_rejected)
-        elif kind.__class__ is str:
-            yield new(Piece, (name, number, data, value))
-        else:
-            on_rejected(Rejected(name, number, NO_RESOURCE, _head(data)))
-
-
 NO_RESOURCE = "no FHIR resource: resourceType is missing"
 
 _BLOCK = 1 << 16
 """Bytes read at once; few enough that they are still in the processor's cache when they are parsed and hashed."""
 
 
-def _split(
-    name: str, first: bytes, stream: IO[bytes] | _Until, on_rejected: Callable[[Rejected], None], digest: Any
-) -> Iterator[tuple[int, memoryview]]:
-    """Numbered lines, read in blocks; one above the limit is reported and skipped to its end, one not UTF-8 too."""
-    block, begun, number = first.removeprefix(b"\xef\xbb\xbf"), _Begun(), 0
-    while True:
-        plain, view, at = block.isascii(), memoryview(block), 0
-        while (end := block.find(b"\n", at)) >= 0:
-            number += 1
-            line, long = view[at:end], end - at > wire.MAX_LINE
-            if begun.size:
-                line, long = begun.ended_by(line)
-            if long:
-                on_rejected(Rejected(name, number, f"a line above {wire.MAX_LINE:,} bytes", _head(line)))
-            elif line.nbytes and (plain or _is_utf8(name, number, line, on_rejected)):
-                yield number, line
-            at = end + 1
-        begun.add(view[at:])
-        block = stream.read(_BLOCK)
-        if not block:
-            break
-        if digest is not None:
-            digest.update(block)
-    if begun.size:
-        line, long = begun.ended_by(memoryview(b""))
+class _Lines:
+    """The resources of NDJSON, read in blocks; memory stays flat whatever the length of a line."""
+
+    def __init__(self, name: str, parse: Parser, on_rejected: Callable[[Rejected], None]) -> None:
+        self.name, self.parse, self.on_rejected = name, parse, on_rejected
+
+    def of(self, first: bytes, stream: IO[bytes] | _Until, digest: Any = None) -> Iterator[Any]:
+        """What `one` makes of the lines of a stream that begins with `first`: batches."""
+        block, begun, number = first.removeprefix(b"\xef\xbb\xbf"), _Begun(), 0
+        while True:
+            view, at = memoryview(block), 0
+            if begun.size and (end := block.find(b"\n")) >= 0:
+                number, at = number + 1, end + 1
+                yield from self.one(number, *begun.ended_by(view[:end]))
+            last = block.rfind(b"\n") + 1
+            quick = self.parse.quick if block.isascii() or _is_utf8(view[at:last]) else None
+            while at < last:
+                start, values = at, list[Any]()
+                if quick is not None:
+                    at = self._run(block, view, at, quick, values)
+                    if values:
+                        yield Batch(self.name, number + 1, values, view[start:at])
+                        number += len(values)
+                if at < last:  # a line that needs a look of its own
+                    number, end = number + 1, block.find(b"\n", at)
+                    yield from self.one(number, view[at:end], end - at > wire.MAX_LINE)
+                    at = end + 1
+            begun.add(view[last:])
+            block = stream.read(_BLOCK)
+            if not block:
+                break
+            if digest is not None:
+                digest.update(block)
+        if begun.size:
+            yield from self.one(number + 1, *begun.ended_by(memoryview(b"")))
+
+    @staticmethod
+    def _run(block: bytes, view: memoryview, at: int, quick: Callable[[memoryview], Any], values: list[Any]) -> int:
+        """Parse lines from a position on until one is out of the ordinary; where that one, or the rest, starts."""
+        find, append = block.find, values.append
+        try:
+            while (end := find(b"\n", at)) >= 0:
+                value = quick(view[at:end])
+                if value.k_resourceType == "Bundle":
+                    break
+                append(value)
+                at = end + 1
+        except UNREADABLE:
+            pass
+        return at
+
+    def one(self, number: int, line: memoryview, long: bool) -> Iterator[Any]:
+        """The resource, or the resources of the Bundle, of one line, whatever the line is; `long`: above the limit."""
+        try:
+            value = self.checked(line, long)
+            kind = member(value, "resourceType")
+            if kind == "Bundle":
+                value = everything(line)
+        except UNREADABLE as error:
+            if not _is_blank(line):
+                self.on_rejected(Rejected(self.name, number, _reason(error), _head(line)))
+            return
+        if kind == "Bundle":
+            yield from _bundle(self.name, number, value, self.on_rejected)
+        elif kind.__class__ is str:
+            yield Batch(self.name, number, [value], line)
+        else:
+            self.on_rejected(Rejected(self.name, number, NO_RESOURCE, _head(line)))
+
+    def checked(self, line: memoryview, long: bool) -> Any:
+        """What a line says; raises one of UNREADABLE."""
         if long:
-            on_rejected(Rejected(name, number + 1, f"a line above {wire.MAX_LINE:,} bytes", _head(line)))
-        elif _is_utf8(name, number + 1, line, on_rejected):
-            yield number + 1, line
+            raise ValueError(f"a line above {wire.MAX_LINE:,} bytes")
+        if not _is_utf8(line):
+            raise ValueError("not UTF-8")
+        return self.parse(line)
+
+
+def _is_blank(line: memoryview) -> bool:
+    return not bytes(line[:80]).strip() and not bytes(line).strip()
+
+
+def _is_utf8(text: memoryview) -> bool:
+    """Whether it is UTF-8, also where a parser would skip it."""
+    try:
+        str(text, "utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 class _Begun:
@@ -217,19 +269,9 @@ class _Begun:
         return memoryview(line), long
 
 
-def _is_utf8(name: str, number: int, line: memoryview, on_rejected: Callable[[Rejected], None]) -> bool:
-    """Whether a line is UTF-8, also where a parser would skip it; reported where it is not."""
-    try:
-        str(line, "utf-8")
-    except UnicodeDecodeError as error:
-        on_rejected(Rejected(name, number, f"not UTF-8 at byte {error.start + 1} of the line", _head(line)))
-        return False
-    return True
-
-
 def _document(
     name: str, first: bytes, stream: IO[bytes], on_rejected: Callable[[Rejected], None], digest: Any
-) -> Iterator[Piece]:
+) -> Iterator[Batch]:
     rest = stream.read(wire.MAX_BYTES + 1)
     if digest is not None:
         digest.update(rest)
@@ -244,21 +286,26 @@ def _document(
         elif item["resourceType"] == "Bundle":
             yield from _bundle(name, 1, item, on_rejected)
         else:
-            yield Piece(name, 1, None, item)
+            yield Batch(name, 1, [item], None)
 
 
-def _bundle(name: str, line: int, bundle: dict[str, Any], on_rejected: Callable[[Rejected], None]) -> Iterator[Piece]:
-    entries = bundle.get("entry")
+def _bundle(name: str, line: int, bundle: dict[str, Any], on_rejected: Callable[[Rejected], None]) -> Iterator[Batch]:
+    entries, found = bundle.get("entry"), []
     for position, entry in enumerate(entries if isinstance(entries, list) else []):
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
-            yield Piece(name, line, None, resource)
+            found.append(resource)
         elif resource is not None:
             on_rejected(Rejected(name, line, f"Bundle.entry[{position}].resource is no FHIR resource"))
+    if found:
+        yield Batch(name, line, found, None)
 
 
 def _reason(error: Exception) -> str:
+    """Why a line is no JSON, in words."""
     text = str(error)
+    if text.startswith(("a line above", "not UTF-8")):
+        return text
     if "truncated" in text:
         return "half a line: the JSON breaks off"
     if "trailing" in text:
@@ -272,38 +319,49 @@ def _head(line: bytes | memoryview) -> str:
     return bytes(line[:80]).decode("utf-8", "replace").rstrip()
 
 
-def values(path: Path, parse: Parse) -> Iterator[tuple[int, dict[str, Any], str]]:
+def values(path: Path, parse: Parser) -> Iterator[tuple[int, dict[str, Any], str]]:
     """Every JSON object of a file, whatever it is, Bundles opened: line, object, and a reason where it is none."""
-    bad: list[Rejected] = []
     with open_stream(path) as stream:
         first = stream.readline(wire.MAX_LINE + 2)
-        by_line = _whole(first)
-        found: Iterator[tuple[int, bytes | memoryview]]
-        if by_line:
-            found = _split(str(path), first, stream, bad.append, None)
+        if _whole(first):
+            yield from _Anything(str(path), parse, _ignore).of(first, stream)
+            return
+        try:
+            value = wire.loads(first + stream.read(wire.MAX_BYTES + 1))
+        except InputError as error:
+            yield 1, {}, str(error)
+            return
+        yield from _objects(str(path), 1, value)
+
+
+class _Anything(_Lines):
+    """The same lines for `values`."""
+
+    def one(self, number: int, line: memoryview, long: bool) -> Iterator[Any]:
+        try:
+            value = self.checked(line, long)
+        except UNREADABLE as error:
+            if not _is_blank(line):
+                yield number, {}, _reason(error)
+            return
+        yield from _objects(self.name, number, value)
+
+
+def _objects(name: str, number: int, value: Any) -> Iterator[tuple[int, dict[str, Any], str]]:
+    bad: list[Rejected] = []
+    for item in value if isinstance(value, list) else [value]:
+        if not isinstance(item, dict):
+            yield number, {}, "no JSON object"
+        elif item.get("resourceType") == "Bundle":
+            for batch in _bundle(name, number, item, bad.append):
+                yield from ((number, one, "") for one in batch.values)
         else:
-            found = iter([(1, first + stream.read(wire.MAX_BYTES + 1))])
-        for number, data in found:
-            yield from ((r.line, {}, r.reason) for r in _drained(bad))
-            try:
-                value = parse(data) if by_line else wire.loads(bytes(data))
-            except (*UNREADABLE, InputError) as error:
-                if bytes(data).strip():
-                    yield number, {}, str(error) if isinstance(error, InputError) else _reason(error)
-                continue
-            for item in value if isinstance(value, list) else [value]:
-                if not isinstance(item, dict):
-                    yield number, {}, "no JSON object"
-                elif item.get("resourceType") == "Bundle":
-                    yield from ((number, piece.value, "") for piece in _bundle(str(path), number, item, bad.append))
-                else:
-                    yield number, item, ""
-        yield from ((r.line, {}, r.reason) for r in _drained(bad))
+            yield number, item, ""
+    yield from ((rejected.line, {}, rejected.reason) for rejected in bad)
 
 
-def _drained(bad: list[Rejected]) -> list[Rejected]:
-    taken, bad[:] = list(bad), []
-    return taken
+def _ignore(_: Rejected) -> None:
+    """Reasons are handed on otherwise."""
 
 
 def is_plain_ndjson(path: Path) -> bool:
@@ -316,14 +374,15 @@ def is_plain_ndjson(path: Path) -> bool:
 
 
 def range_pieces(
-    path: Path, start: int, end: int, parse: Parse, on_rejected: Callable[[Rejected], None]
+    path: Path, start: int, end: int, parse: Parser, on_rejected: Callable[[Rejected], None]
 ) -> Iterator[Piece]:
     """The resources of the lines that start in a range of bytes; line numbers count from the range's first line."""
     with path.open("rb") as stream:
         if start:
             stream.seek(start - 1)
             stream.readline()
-        yield from _lines(str(path), b"", _Until(stream, end), parse, on_rejected, None)
+        for batch in _Lines(str(path), parse, on_rejected).of(b"", _Until(stream, end)):
+            yield from map(batch.piece, range(len(batch.values)))
 
 
 def line_count(path: Path, start: int, end: int) -> int:
@@ -370,7 +429,7 @@ class Tombstones:
             found: dict[tuple[str, str], int] = {}
             for path in sorted((folder / "deleted").glob("tombstones.*.ndjson")):
                 run = _run_of(path)
-                for _, value, _ in values(path, everything):
+                for _, value, _ in values(path, WHOLE):
                     if isinstance(value.get("id"), str) and isinstance(value.get("resourceType"), str):
                         found[value["resourceType"], value["id"]] = run
             if found:

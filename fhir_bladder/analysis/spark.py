@@ -280,7 +280,7 @@ def _parts(files: Sequence[Path]) -> list[Part]:
 # ---------------------------------------------------------------------- on the workers
 
 
-def _pieces(part: Part, parse: decoding.Parse, on_rejected: Callable[[Rejected], None]) -> Iterator[sources.Piece]:
+def _pieces(part: Part, parse: decoding.Parser, on_rejected: Callable[[Rejected], None]) -> Iterator[sources.Piece]:
     if part.end < 0:
         return sources.pieces(Path(part.path), parse, on_rejected)
     return sources.range_pieces(Path(part.path), part.start, part.end, parse, on_rejected)
@@ -313,7 +313,7 @@ def _reader(view: bytes, built_in: bool, hidden: bool) -> views.Reader:
     """The view over JSON text, as the local engine has it."""
     compiled = views.compile(wire.loads(view))
     if hidden:
-        return views.Reader(decoding.everything, compiled.rows)
+        return views.Reader(decoding.WHOLE, compiled.rows)
     return compiled.reader(header_keys(people=built_in))
 
 

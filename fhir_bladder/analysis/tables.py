@@ -20,7 +20,7 @@ from fhir_bladder.analysis.census import Census
 from fhir_bladder.analysis.headers import Header
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.request import Request, TableResult, request
-from fhir_bladder.analysis.sources import Piece, Rejected
+from fhir_bladder.analysis.sources import Batch, Rejected
 from fhir_bladder.analysis.views import Reader
 from fhir_bladder.errors import ConfigError, InputError, RecordError
 
@@ -135,18 +135,19 @@ class _Run:
 
     # ------------------------------------------------------------------ passes
 
-    def _pieces(self, *, first: bool) -> Iterator[Piece]:
+    def _batches(self, *, first: bool) -> Iterator[Batch]:
         note, parse = self.rejected.append if first else _ignore, self.reader.parse
-        count = 0
+        count = told = 0
         for path in self.files:
             digest = sources.new_digest() if first else None
             if first:
                 self.digests[str(path)] = digest
             try:
-                for piece in sources.pieces(path, parse, note, digest):
-                    yield piece
-                    count += 1
-                    if self.progress is not None and not count % 10_000:
+                for batch in sources.batches(path, parse, note, digest):
+                    yield batch
+                    count += len(batch.values)
+                    if self.progress is not None and count // 10_000 > told:
+                        told = count // 10_000
                         self.progress(count)
             except InputError as error:
                 if first:
@@ -158,68 +159,72 @@ class _Run:
                     )
 
     def _survey(self) -> None:
-        for piece in self._pieces(first=True):
-            resource = piece.value
-            ordinal = len(self.census.reasons)
-            if self.deleted.hold(piece.file, resource):
-                self.census.skip(census.DELETED)
-                continue
-            head = headers.header(resource, self.asked.key_system)
-            self.census.see(head)
-            if head.type == "Patient":
-                self.patients.add(piece.whole())
-            elif self.exams is not None and head.key.startswith("exam "):
-                self.exams.survey(ordinal, headers.subject_key(resource), member(resource, "effectiveDateTime"))
+        for batch in self._batches(first=True):
+            for index, resource in enumerate(batch.values):
+                ordinal = len(self.census.reasons)
+                if self.deleted.hold(batch.file, resource):
+                    self.census.skip(census.DELETED)
+                    continue
+                head = headers.header(resource, self.asked.key_system)
+                self.census.see(head)
+                if head.type == "Patient":
+                    self.patients.add(batch.piece(index).whole())
+                elif self.exams is not None and head.key.startswith("exam "):
+                    self.exams.survey(ordinal, headers.subject_key(resource), member(resource, "effectiveDateTime"))
         if self.exams is not None:
             self.exams.settle(self.census.reasons)
 
     def _write(self, parts: Path, kind: str, *, survey: bool) -> None:
-        asked, count, rows_of = self.asked, self.census, self.reader.rows
-        header, key_system, wanted = headers.header, asked.key_system, asked.view.resource
+        asked, count, rows_of, key_system = self.asked, self.census, self.reader.rows, self.asked.key_system
+        header, wanted = headers.header, asked.view.resource
+        added = asked.hide is not None or bool(asked.builtin)
+        held = self.deleted.hold if self.deleted else None
         self.misfits.clear()
         self.result.rows = 0
         with parts.open("wb") as made, self._older_file() as older:
             writer = writers.open_writer(kind, made, asked.columns)
-            write = writer.write
-            ordinal = -1
-            for piece in self._pieces(first=survey):
-                ordinal += 1
-                head = header(piece.value, key_system)
-                if not survey:
-                    reason = count.final(ordinal, head)
-                elif self.deleted.hold(piece.file, piece.value):
-                    reason = count.skip(census.DELETED)
-                else:
-                    reason = count.see(head)
-                if reason:
-                    if reason == census.OLDER and older is not None and not survey:
-                        older.write(piece.text())
-                    continue
-                if head.type != wanted:
-                    continue
-                try:
-                    rows = self._rows(piece, head, ordinal, rows_of)
-                except RecordError as error:
-                    self.misfits.append(Rejected(piece.file, piece.line, str(error)))
-                    continue
-                self.result.rows += len(rows)
-                write(rows)
+            first = 0
+            for batch in self._batches(first=survey):
+                made_of: list[tuple[Any, ...]] = []
+                for ordinal, resource in enumerate(batch.values, first):
+                    head = header(resource, key_system)
+                    if not survey:
+                        reason = count.final(ordinal, head)
+                    elif held is not None and held(batch.file, resource):
+                        reason = count.skip(census.DELETED)
+                    else:
+                        reason = count.see(head)
+                    if reason:
+                        if reason == census.OLDER and older is not None:
+                            older.write(batch.piece(ordinal - first).text())
+                        continue
+                    if head.type != wanted:
+                        continue
+                    try:
+                        rows = self._rows(resource, head, ordinal) if added else rows_of(resource)
+                    except RecordError as error:
+                        piece = batch.piece(ordinal - first)
+                        self.misfits.append(Rejected(piece.file, piece.line, str(error)))
+                        continue
+                    made_of += rows
+                self.result.rows += len(made_of)
+                writer.write(made_of)
+                first += len(batch.values)
             writer.close()
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"
             for name, n in writer.notes.items()
         ]
 
-    def _rows(
-        self, piece: Piece, head: Header, ordinal: int, rows_of: Callable[[Any], list[tuple[Any, ...]]]
-    ) -> list[tuple[Any, ...]]:
-        resource = piece.value
-        if self.asked.hide is not None:
+    def _rows(self, resource: Any, head: Header, ordinal: int) -> list[tuple[Any, ...]]:
+        """The rows with what a view cannot compute, or of what may be shown."""
+        seen, asked = resource, self.asked
+        if asked.hide is not None:
             patient = self.patients.one(headers.subject_key(resource))
-            resource = self.asked.hide.resource(resource, patient, self.asked.key_system)
-        rows = rows_of(resource)
+            seen = asked.hide.resource(resource, patient, asked.key_system)
+        rows = self.reader.rows(seen)
         if self.exams is not None:
-            name, effective = headers.subject_key(piece.value), member(piece.value, "effectiveDateTime")
+            name, effective = headers.subject_key(resource), member(resource, "effectiveDateTime")
             return [self.exams.row(row, name, effective, head.exam, ordinal) for row in rows]
         if self.measurements is not None:
             return [self.measurements.row(row, head.exam) for row in rows]
@@ -238,7 +243,7 @@ class _Run:
 def reader(asked: Request) -> Reader:
     """The view over JSON text, with what the counting rules read; the whole resource where it is to be hidden."""
     if asked.hide is not None:
-        return Reader(decoding.everything, asked.view.rows)
+        return Reader(decoding.WHOLE, asked.view.rows)
     return asked.view.reader(headers.header_keys(people=bool(asked.builtin)))
 
 

@@ -15,8 +15,8 @@ from typing import Any
 
 from fhir_bladder.analysis import paths
 from fhir_bladder.analysis.codegen import Context, Emitter, NotInSubsetError, Value, decimal_constant
-from fhir_bladder.analysis.decoding import Parse, Shapes
-from fhir_bladder.analysis.keys import Keys, member, merged
+from fhir_bladder.analysis.decoding import Parser, Shapes
+from fhir_bladder.analysis.keys import FIELD, Keys, merged
 from fhir_bladder.errors import BladderError, ConfigError, UnsupportedError
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
@@ -55,7 +55,7 @@ class Reader:
     The rows are those of `CompiledView.rows` for the whole resource; so is what `rows` raises.
     """
 
-    parse: Parse
+    parse: Parser
     rows: Callable[[Any], list[tuple[Any, ...]]]
 
 
@@ -88,15 +88,7 @@ class CompiledView:
         shapes = Shapes(merged(self.keys, more or self.keys))
         if shapes.top is None:
             return Reader(shapes.parser(), self.rows)
-        quick, top, wanted, slow = _Compiler(self.view, shapes).function(), shapes.top, self.resource, self.rows
-
-        def rows(resource: Any) -> list[tuple[Any, ...]]:
-            if resource.__class__ is not top:
-                return slow(resource)
-            made: list[tuple[Any, ...]] = quick(resource) if member(resource, "resourceType") == wanted else []
-            return made
-
-        return Reader(shapes.parser(), rows)
+        return Reader(shapes.parser(), _Compiler(self.view, shapes).function(self.rows))
 
 
 def compile(view: dict[str, Any]) -> CompiledView:
@@ -114,6 +106,7 @@ def compile(view: dict[str, Any]) -> CompiledView:
 class _Compiler:
     def __init__(self, view: dict[str, Any], shapes: Shapes | None = None) -> None:
         self.view = view
+        self.shapes = shapes
         self.emitter = Emitter(shapes)
         self.keys = shapes.keys if shapes is not None else Keys()
         self.keys.child("resourceType").whole = True
@@ -142,8 +135,15 @@ class _Compiler:
         rows = self.function()
         return CompiledView(self.view, self.columns, self.source, rows, self.keys)
 
-    def function(self) -> Callable[[Any], Any]:
+    def function(self, otherwise: Callable[[Any], Any] | None = None) -> Callable[[Any], Any]:
+        """The rows of a resource; with shapes, of one of that shape, and `otherwise` for any other."""
         emitter = self.emitter
+        if self.shapes is not None:
+            emitter.globals |= {"_top": self.shapes.top, "_otherwise": otherwise}
+            with emitter.block("if r.__class__ is not _top:"):
+                emitter.emit("return _otherwise(r)")
+            with emitter.block(f"if r.{FIELD}resourceType != {self.view['resource']!r}:"):
+                emitter.emit("return out")
         for position, item in enumerate(_list(self.view, "where", "")):
             path = item.get("path") if isinstance(item, dict) else None
             if not isinstance(path, str):

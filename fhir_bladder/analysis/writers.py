@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import IO, Any, Protocol
@@ -24,8 +24,6 @@ Row = Sequence[Any]
 NUMBERS = frozenset({"decimal", "integer", "integer64", "positiveInt", "unsignedInt"})
 TIMES = frozenset({"date", "dateTime", "instant", "time"})
 _FORMULA = frozenset("=+-@\t\r\n|")
-_SUSPECT = ("E+", "E-", "{'", "['")
-"""What a cell that needs work looks like in CSV, besides formulas; more may match, which costs time only."""
 _BATCH = 500
 SCALE = 12
 """Digits after the point in Parquet; the text of a value keeps the digits as written."""
@@ -68,11 +66,9 @@ class CsvWriter:
         self._text = io.TextIOWrapper(stream, encoding="utf-8", newline="", write_through=False)
         csv.writer(self._text, lineterminator="\n").writerow([column.name for column in columns])
         plain = NUMBERS | TIMES | {"id", "boolean"}
-        self._texts = [i for i, column in enumerate(columns) if column.type not in plain or column.collection]
-        self._flags = [i for i, column in enumerate(columns) if column.type in ("boolean", "")]
-        self._numbers = [i for i, column in enumerate(columns) if column.type in NUMBERS | {""}]
-        self._always = any(column.collection or column.type in ("boolean", "") for column in columns)
-        self._formulas = _formula_test(self._texts)
+        self._texts = frozenset(i for i, column in enumerate(columns) if column.type not in plain or column.collection)
+        self._join = None if len(columns) < 2 else _joiner(columns, self._texts)
+        self._commas = len(columns) - 1
         self._rows: list[Row] = []
 
     def write(self, rows: Iterable[Row]) -> None:
@@ -82,41 +78,42 @@ class CsvWriter:
             self._flush()
 
     def _flush(self) -> None:
-        """Write a batch; only one in which something looks unfit for a cell is gone through cell by cell."""
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        if not self._always:
-            writer.writerows(self._rows)
-        text = out.getvalue()
-        if self._always or self._formulas(self._rows) or any(mark in text for mark in _SUSPECT):
-            out.seek(0)
-            out.truncate()
-            writer.writerows([self._fit(row) for row in self._rows])
-        self._text.write(out.getvalue())
-        self._rows.clear()
+        """Write a batch: joined, if no cell needs quotes or other care; else cell by cell."""
+        rows = self._rows
+        text = self._joined(rows) if self._join is not None else None
+        if text is None:
+            lines = _Lines()
+            csv.writer(lines, lineterminator="\r\n").writerows([self._fit(row) for row in rows])
+            text = "".join(lines)
+        self._text.write(text)
+        rows.clear()
 
-    def _fit(self, row: Row) -> Row:
-        changed: list[Any] | None = None
-        for index in self._texts:
-            value = row[index]
-            if value.__class__ is str:
-                if value[:1] in _FORMULA and value:
-                    changed = changed or list(row)
-                    changed[index] = "'" + value
-            elif value.__class__ in (list, dict):
-                changed = changed or list(row)
-                changed[index] = wire.dumps(value).decode()
-        for index in self._flags:
-            value = row[index]
-            if value is True or value is False:
-                changed = changed or list(row)
-                changed[index] = "true" if value else "false"
-        for index in self._numbers:
-            value = row[index]
-            if value.__class__ is Decimal and "E" in str(value):
-                changed = changed or list(row)
-                changed[index] = format(value, "f")
-        return changed or row
+    def _joined(self, rows: list[Row]) -> str | None:
+        """The batch with plain commas, or None where csv has to write it."""
+        assert self._join is not None
+        try:
+            text = self._join(rows)
+        except (TypeError, IndexError):
+            return None
+        quotes = '"' in text or "\r" in text or text.count("\n") != len(rows)
+        exponents = "E" in text and ("E+" in text or "E-" in text)
+        return None if quotes or exponents or text.count(",") != self._commas * len(rows) else text
+
+    def _fit(self, row: Row) -> list[Any]:
+        """The cells as csv is to write them."""
+        cells = list(row)
+        for index, value in enumerate(row):
+            kind = value.__class__
+            if kind is str:
+                if index in self._texts and value[:1] in _FORMULA and value:
+                    cells[index] = "'" + value
+            elif kind is bool:
+                cells[index] = "true" if value else "false"
+            elif kind is Decimal:
+                cells[index] = format(value, "f")
+            elif kind is list or kind is dict:
+                cells[index] = wire.dumps(value).decode()
+        return cells
 
     def close(self) -> None:
         """Finish the file."""
@@ -125,16 +122,51 @@ class CsvWriter:
         self._text.detach()
 
 
-def _formula_test(places: Sequence[int]) -> Callable[[Sequence[Row]], bool]:
-    """A function that says whether any of these cells starts like a formula; unrolled, for it sees every cell."""
-    tests = [f"(row[{i}].__class__ is str and row[{i}][:1] in F)" for i in places] or ["False"]
-    scope: dict[str, Any] = {"F": _FORMULA, "__builtins__": {"str": str}}
+class _Lines(list[str]):
+    """Takes lines from csv, told to end them in CR LF so that it quotes a cell with CR in it, and ends them in LF."""
+
+    def write(self, line: str) -> None:
+        """One line."""
+        self.append(line[:-2] + "\n")
+
+
+def _joiner(columns: Sequence[Column], texts: Collection[int]) -> Callable[[Sequence[Row]], str]:
+    """A function that joins rows with commas; unrolled, for it sees every cell.
+
+    Raises TypeError or IndexError for what is no plain cell: a list, an object, a text like a formula or of no
+    length. Whether a cell needs quotes is for the caller to check. texts: columns where a formula may stand.
+    """
+    cells = []
+    for index, column in enumerate(columns):
+        usual = f"c{index}.__class__ is {'Decimal' if column.type in NUMBERS else 'str'}"
+        usual += f" and c{index}[0] not in F" if index in texts else ""
+        value = f"str(c{index})" if column.type in NUMBERS else f"c{index}"
+        cells.append(f"{{{value} if {usual} else {'text' if index in texts else 'cell'}(c{index})}}")
+    names = ", ".join(f"c{index}" for index in range(len(columns)))
+    scope: dict[str, Any] = {
+        "Decimal": Decimal, "F": _FORMULA, "text": _text_cell, "cell": _cell, "__builtins__": {"str": str},
+    }  # fmt: skip
     # the text holds numbers of columns only
-    exec(  # noqa: S102
-        f"def test(rows):\n for row in rows:\n  if {' or '.join(tests)}:\n   return True\n return False\n", scope
-    )
-    test: Callable[[Sequence[Row]], bool] = scope["test"]
-    return test
+    exec(f"def join(rows):\n return ''.join([f\"{','.join(cells)}\\n\" for {names} in rows])\n", scope)  # noqa: S102
+    join: Callable[[Sequence[Row]], str] = scope["join"]
+    return join
+
+
+def _text_cell(value: Any) -> str:
+    if value.__class__ is str:
+        raise TypeError("a formula")
+    return _cell(value)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    kind = value.__class__
+    if kind is int or kind is Decimal or kind is str:
+        return str(value)
+    if kind is bool:
+        return "true" if value else "false"
+    raise TypeError("not a plain cell")
 
 
 class NdjsonWriter:

@@ -11,12 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fhir_bladder.analysis import sources
+from fhir_bladder.analysis.decoding import WHOLE
 
 LINE = st.integers(0, 40).map(lambda n: json.dumps({"resourceType": "Basic", "x": "y" * n}).encode())
-
-
-def parse(data: bytes | memoryview) -> Any:
-    return json.loads(bytes(data))
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +31,7 @@ def test_ranges_cover_every_line_once(lines: list[bytes], size: int, end: bool, 
     count = 0
     for start in range(0, total, size):
         stop = min(start + size, total)
-        pieces += sources.range_pieces(path, start, stop, parse, bad.append)
+        pieces += sources.range_pieces(path, start, stop, WHOLE, bad.append)
         count += sources.line_count(path, start, stop)
     assert [piece.raw for piece in pieces] == [line for line in lines if line]
     assert count == len(path.read_bytes().splitlines())
@@ -53,5 +50,5 @@ def test_a_packed_file_or_a_document_is_not_cut(tmp_path: Path) -> None:
         True,
     ]
     for name in ("a.ndjson.gz", "b.json", "c.ndjson"):
-        [piece] = sources.pieces(tmp_path / name, parse, [].append)
+        [piece] = sources.pieces(tmp_path / name, WHOLE, [].append)
         assert piece.value == {"resourceType": "Basic"}

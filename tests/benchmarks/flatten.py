@@ -157,8 +157,8 @@ def by_view(source: Path, target: Path) -> None:
     bad: list[Any] = []
     with target.open("wb") as out:
         writer = writers.open_writer("csv", out, view.columns)
-        for piece in sources.pieces(source, reader.parse, bad.append):
-            writer.write(reader.rows(piece.value))
+        for batch in sources.batches(source, reader.parse, bad.append):
+            writer.write([row for resource in batch.values for row in reader.rows(resource)])
         writer.close()
     assert not bad
 
