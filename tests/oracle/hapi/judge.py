@@ -22,7 +22,8 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[2]
 JARS = HERE / "target" / "lib"
 CLASSES = HERE / "target" / "classes"
-SOURCE = HERE / "src/main/java/HapiJudge.java"
+JAVA = HERE / "src/main/java"
+SOURCE = JAVA / "HapiJudge.java"
 PROFILES = ROOT / "profiles"
 WORK = ROOT / "tests" / "oracle" / "work"
 OURS = b"w3id.org/fhir-bladder"
@@ -31,16 +32,15 @@ THREADS = os.environ.get("HAPI_THREADS", "2")
 
 
 def prepare() -> str:
-    """Why HAPI cannot be asked, or ""; compiles the judge where its class file is missing or older."""
+    """Why HAPI cannot be asked, or ""; compiles the judge where a class file is missing or older than its source."""
     if not shutil.which("java") or not shutil.which("javac"):
         return "no Java found"
     if not JARS.is_dir():
         return "HAPI's jars are missing: see tests/oracle/hapi/README.md"
-    made = CLASSES / "HapiJudge.class"
-    if not made.exists() or made.stat().st_mtime < SOURCE.stat().st_mtime:
-        subprocess.run(
-            ["javac", "--release", "17", "-nowarn", "-cp", f"{JARS}/*", "-d", str(CLASSES), str(SOURCE)], check=True
-        )
+    sources = {file: CLASSES / file.relative_to(JAVA).with_suffix(".class") for file in JAVA.rglob("*.java")}
+    if any(not made.exists() or made.stat().st_mtime < file.stat().st_mtime for file, made in sources.items()):
+        options = ["--release", "17", "-nowarn", "-cp", f"{JARS}/*", "-d", str(CLASSES)]
+        subprocess.run(["javac", *options, *map(str, sources)], check=True)
     return ""
 
 
