@@ -16,10 +16,11 @@ MAX_TEXT = 300
 class Path:
     """A place in a resource: steps for JSON, text for FHIRPath, linked to the place around it."""
 
-    __slots__ = ("parent", "step", "text")
+    __slots__ = ("parent", "resource", "step", "text")
 
     def __init__(self, parent: Path | None = None, step: Step | None = None, text: str = "") -> None:
         self.parent, self.step, self.text = parent, step, text
+        self.resource = ""
 
     def down(self, key: str, text: str) -> Path:
         """The place under a JSON key; `text` is its FHIRPath step with the dot."""
@@ -30,8 +31,10 @@ class Path:
         return Path(self, index, f"[{index}]")
 
     def named(self, name: str) -> Path:
-        """The same place, named by the resource type where it is the top."""
-        return self if self.parent is not None else Path(None, self.step, name)
+        """The same place, known as a resource of that type; named by it where it is the top."""
+        here = self if self.parent is not None else Path(None, self.step, name)
+        here.resource = name
+        return here
 
     def beside(self) -> Path:
         """The `_key` object beside a primitive (or its item in the `_key` array)."""
@@ -49,6 +52,15 @@ class Path:
             parts.append(here.text)
             here = here.parent
         return "".join(reversed(parts))
+
+    def element(self) -> str:
+        """The path of the element in its own resource, as definitions write it: `Observation.component.code`."""
+        parts = []
+        here: Path | None = self
+        while here is not None and not here.resource:
+            parts.append(here.text.partition(".ofType(")[0] if here.text[:1] == "." else "")
+            here = here.parent
+        return (here.resource if here is not None else "") + "".join(reversed(parts))
 
     def steps(self) -> list[Step]:
         """Keys and indexes from the top of the JSON text."""

@@ -285,6 +285,8 @@ class Schema:
     def _make(self, node: Node, type_name: str) -> Table:
         definition = self.type_tree(type_name) if type_name else None
         kids = node.kids or (definition.kids if definition is not None else {})
+        if node.choice and definition is not None and len(node.types) > 1 and node.kids:
+            kids = {**definition.kids, **node.kids}  # of a choice of types only id and extension are spelt out
         fields: dict[str, Field] = {}
         choices: dict[str, tuple[Node, tuple[str, ...]]] = {}
         required: list[Node] = []

@@ -121,7 +121,7 @@ def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str
     if way == [("name", "url")] and (url := extension_url(schema, piece)) is not None:
         return lambda value, _: isinstance(value, dict) and value.get("url") == url
     target = _target(schema, piece, way, where)
-    test = _condition(schema, target, 0)
+    test = _condition(schema, target, 0) or _of_slices(schema, piece, way)
     if test is None:
         raise UnsupportedError(f"slice has no fixed value, pattern or binding at {path!r}", where, "give it one")
     if len(way) == 1 and way[0][0] == "name" and not target.choice:
@@ -158,6 +158,18 @@ def _target(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str)
             raise UnsupportedError(f"discriminator path leads to {name!r}, which does not exist", where, "correct it")
         node = found
     return node
+
+
+def _of_slices(schema: Schema, piece: Node, way: list[tuple[str, str]]) -> Callable[[Any], bool] | None:
+    """The condition that stands on mandatory slices along the way, as in R4's own profile for blood pressure."""
+    found = [piece]
+    for kind, name in way:
+        if kind != "name":
+            return None
+        below = [kid for node in found if (kid := kids_of(schema, node).get(name)) is not None]
+        found = [*below, *(part for kid in below for _, part in kid.slices if part.min)]
+    tests = [test for node in found if (test := _condition(schema, node, 0)) is not None]
+    return tests[0] if len(tests) == 1 else None
 
 
 def _condition(schema: Schema, node: Node, depth: int) -> Callable[[Any], bool] | None:

@@ -16,6 +16,7 @@ from fhir_bladder.errors import UnsupportedError
 
 Lookup = Callable[[str], Mapping[str, Any] | None]
 
+_BASE = "http://hl7.org/fhir/StructureDefinition/"
 _URL_SLICING = {"discriminator": [{"type": "value", "path": "url"}], "ordered": False, "rules": "open"}
 _TYPE_SLICING = {"discriminator": [{"type": "type", "path": "$this"}], "ordered": False, "rules": "open"}
 
@@ -23,18 +24,20 @@ _TYPE_SLICING = {"discriminator": [{"type": "type", "path": "$this"}], "ordered"
 class Item:
     """One element of a snapshot as a tree: `kids` below it, `slices` beside it."""
 
-    __slots__ = ("element", "implied", "kids", "slices", "token")
+    __slots__ = ("element", "implied", "is_slice", "kids", "slices", "token", "touched")
 
-    def __init__(self, element: dict[str, Any], token: str) -> None:
+    def __init__(self, element: dict[str, Any], token: str, is_slice: bool = False) -> None:
         self.element = element
         self.token = token
+        self.is_slice = is_slice
         self.implied = False  # its slicing was not written but follows from the paths used
+        self.touched = False  # the differential speaks of its slices
         self.kids: list[Item] = []
         self.slices: list[Item] = []
 
     def copy(self) -> Item:
         """A deep copy."""
-        twin = Item(copy.deepcopy(self.element), self.token)
+        twin = Item(copy.deepcopy(self.element), self.token, self.is_slice)
         twin.kids = [k.copy() for k in self.kids]
         twin.slices = [s.copy() for s in self.slices]
         return twin
@@ -63,10 +66,11 @@ def generate(profile: Mapping[str, Any], lookup: Lookup) -> dict[str, Any]:
             f"base definition {base_url} is not known", url, "add the package that holds it with --package"
         )
     root = tree(base["snapshot"]["element"], url)
-    builder = _Builder(url, root, lookup)
-    for element in profile.get("differential", {}).get("element", ()):
+    elements = profile.get("differential", {}).get("element", ())
+    builder = _Builder(url, root, lookup, {e.get("id", "") for e in elements})
+    for element in elements:
         builder.apply(slim_element(element))
-    _raise_minimum(root)
+    _settle(root)
     result = {k: v for k, v in profile.items() if k not in ("differential", "snapshot", "text")}
     result["snapshot"] = {"element": list(flatten(root))}
     return result
@@ -83,7 +87,7 @@ def tree(elements: list[Mapping[str, Any]], url: str) -> Item:
         name, _, slice_name = last.partition(":")
         if slice_name:
             owner = index.get(f"{parent_id}.{name}")
-            item = Item(element, slice_name)
+            item = Item(element, slice_name, True)
             siblings = owner.slices if owner is not None else None
         else:
             owner = index.get(parent_id)
@@ -118,8 +122,8 @@ def flatten(item: Item, ident: str = "", path: str = "") -> Iterator[dict[str, A
 class _Builder:
     """Applies differential elements, one after the other, to the tree of the base."""
 
-    def __init__(self, url: str, root: Item, lookup: Lookup) -> None:
-        self.url, self.root, self.lookup = url, root, lookup
+    def __init__(self, url: str, root: Item, lookup: Lookup, written: set[str]) -> None:
+        self.url, self.root, self.lookup, self.written = url, root, lookup, written
 
     def refuse(self, what: str, ident: str, remedy: str = "change the profile") -> UnsupportedError:
         return UnsupportedError(what, f"{self.url} element {ident}", remedy)
@@ -137,16 +141,18 @@ class _Builder:
                 continue
             if "/" in slice_name:
                 raise self.refuse("re-slicing is not supported", ident)
-            found = item if item.token == slice_name else item.slice(slice_name)
+            found = item if item.is_slice and item.token == slice_name else item.slice(slice_name)
             if found is None:
-                if number != len(tokens) - 1:
+                if number != len(tokens) - 1 and not self.of_type(item, slice_name):
                     raise self.refuse(f"slice {slice_name!r} is used before it is defined", ident)
-                found = self.new_slice(item, slice_name, diff, ident)
+                found = self.new_slice(item, slice_name, diff if number == len(tokens) - 1 else {}, ident)
+            self.touch(item, ".".join(tokens[: number + 1]).rpartition(":")[0])
             item = found
         name = diff.get("sliceName")
-        if name and item.token != name:
+        if name and ":" not in tokens[-1] and not (item.is_slice and item.token == name):
             if "/" in name:
                 raise self.refuse("re-slicing is not supported", ident)
+            self.touch(item, ident)
             item = item.slice(name) or self.new_slice(item, name, diff, ident)
         self.narrows(item.element, diff, ident)
         merge(item.element, diff)
@@ -155,6 +161,19 @@ class _Builder:
             root = self.lookup(profiles[0])
             if root is not None and root["snapshot"]["element"][0].get("max", "*") != "*":
                 item.element["max"] = root["snapshot"]["element"][0]["max"]
+
+    def touch(self, item: Item, ident: str) -> None:
+        """Note that the differential speaks of slices of `item`; of a choice perhaps without naming the choice."""
+        item.touched = True
+        if item.token.endswith("[x]") and ident not in self.written:
+            item.implied = True
+
+    def of_type(self, item: Item, name: str) -> bool:
+        """Whether `name` is the slice a choice has for one of its types, such as `valueQuantity` of `value[x]`."""
+        stem = item.token[:-3]
+        return item.token.endswith("[x]") and any(
+            name == stem + _upper(t["code"]) for t in item.element.get("type", ())
+        )
 
     def narrows(self, element: Mapping[str, Any], diff: Mapping[str, Any], ident: str) -> None:
         """Refuse what allows more than the base: then holding to the profile would not mean holding to the base."""
@@ -189,6 +208,8 @@ class _Builder:
             if piece is None:
                 piece = self.new_slice(kid, name, {}, ident)
             return piece
+        if len({t["code"] for t in item.element.get("type", ())}) > 1:
+            raise self.refuse("children of an element with several types", ident, "constrain it to one type first")
         raise self.refuse(f"element {name!r} does not exist in {item.element.get('id', item.token)}", ident)
 
     def new_slice(self, item: Item, name: str, diff: Mapping[str, Any], ident: str) -> Item:
@@ -201,7 +222,7 @@ class _Builder:
                 item.element["slicing"] = copy.deepcopy(_TYPE_SLICING)
             else:
                 raise self.refuse(f"slice {name!r} without slicing on its element", ident, "add the slicing entry")
-        piece = Item(copy.deepcopy(item.element), name)
+        piece = Item(copy.deepcopy(item.element), name, True)
         piece.kids = [k.copy() for k in item.kids]
         piece.element.pop("slicing", None)
         piece.element["sliceName"] = name
@@ -224,13 +245,20 @@ class _Builder:
             element["type"] = copy.deepcopy(target.element["type"])
             return
         types = element.get("type", ())
-        if len({t["code"] for t in types}) != 1:
-            raise self.refuse("children of an element with several types", ident, "constrain it to one type first")
+        codes = {t["code"] for t in types}
+        if len(codes) > 1:
+            source = self.lookup(_BASE + "Element")  # what all types have: id and extension
+            item.kids = tree(source["snapshot"]["element"], _BASE + "Element").kids if source is not None else []
+            return
+        if not codes:
+            raise self.refuse("children of an element without a type", ident, "give it a type")
         profiles = types[0].get("profile", ())
         if len(types) != 1 or len(profiles) > 1:
             profiles = ()
-        url = profiles[0] if profiles else f"http://hl7.org/fhir/StructureDefinition/{types[0]['code']}"
+        url = profiles[0] if profiles else _BASE + types[0]["code"]
         source = self.lookup(url)
+        if source is None and codes == {"Extension"}:
+            source = self.lookup(_BASE + "Extension")  # an instance that carries the unknown one is refused
         if source is None:
             raise self.refuse(
                 f"type or profile {url} is not known", ident, "add the package that holds it with --package"
@@ -249,23 +277,33 @@ class _Builder:
         return item
 
 
-def _raise_minimum(item: Item) -> None:
-    """Where slicing is implied: at least as many as the slices must be; one slice of a choice closes it."""
-    if item.slices and item.implied:
-        needed = sum(s.element.get("min", 0) for s in item.slices)
-        item.element["min"] = max(item.element.get("min", 0), needed)
-        if item.token.endswith("[x]") and len(item.slices) == 1 and item.element.get("max") == "1":
-            item.element["type"] = copy.deepcopy(item.slices[0].element.get("type", []))
-            item.element["slicing"]["rules"] = "closed"
+def _settle(item: Item) -> None:
+    """What follows from slices: at least as many items as they ask for, and no type of a choice that none leaves."""
+    if item.slices and (item.implied or item.touched):
+        if item.implied:
+            needed = sum(s.element.get("min", 0) for s in item.slices)
+            item.element["min"] = max(item.element.get("min", 0), needed)
+        if item.token.endswith("[x]") and item.element.get("max") == "1":
+            must = [s for s in item.slices if s.element.get("min", 0)] or (item.slices if item.implied else [])
+            if len(must) == 1 and (len(item.slices) == 1 or must[0].element.get("min", 0)):
+                left = {t["code"] for t in must[0].element.get("type", ())}
+                item.element["type"] = [t for t in item.element.get("type", ()) if t["code"] in left]
+            left = {t["code"] for t in item.element.get("type", ())}
+            left -= {t["code"] for s in item.slices if len(s.element.get("type", ())) == 1 for t in s.element["type"]}
+            if not left:
+                item.element["slicing"] = {**item.element["slicing"], "rules": "closed"}
+    if "binding" in item.element and not _BINDABLE & {t["code"] for t in item.element.get("type", ())}:
+        del item.element["binding"]
     for below in (*item.kids, *item.slices):
-        _raise_minimum(below)
+        _settle(below)
 
 
 def _upper(code: str) -> str:
     return code[:1].upper() + code[1:]
 
 
-_REPLACED = ("min", "max", "type", "maxLength", "isModifier", "sliceIsConstraining", "binding", "slicing")
+_BINDABLE = frozenset({"code", "Coding", "CodeableConcept", "Quantity", "string", "uri", "Duration", "SimpleQuantity"})
+_REPLACED = ("min", "max", "type", "maxLength", "isModifier", "sliceIsConstraining", "slicing")
 
 
 def merge(element: dict[str, Any], diff: Mapping[str, Any]) -> None:
@@ -273,6 +311,8 @@ def merge(element: dict[str, Any], diff: Mapping[str, Any]) -> None:
     for key, value in diff.items():
         if key in _REPLACED:
             element[key] = copy.deepcopy(value)
+        elif key == "binding":  # its strength may be raised alone
+            element[key] = {**element.get(key, {}), **value}
         elif key.startswith(("fixed", "pattern", "minValue", "maxValue", "_fixed", "_pattern")):
             kind = key.lstrip("_")[:3]
             for old in [

@@ -191,9 +191,16 @@ def _range(item: Any, node: Node, path: Path, report: Report) -> None:
 
 def _code(item: Any, node: Node, path: Path, report: Report) -> None:
     binding = node.binding
-    if binding is None or not isinstance(item, str) or binding.value_set is None:
+    if binding is None or not isinstance(item, str):
         return
-    if binding.value_set.has(None, item) is not False:
+    if binding.value_set is None:
+        if binding.strength == "required":
+            report.add("binding-unknown", path, f"value set {binding.url} is not known", severity="warning", node=node)
+        return
+    inside = binding.value_set.has(None, item)
+    if inside is not False:
+        if inside is None and binding.strength == "required":
+            _undecided(item, node, path, report)
         return
     listed = sorted(binding.value_set.listed() or ())
     report.add(
@@ -201,6 +208,15 @@ def _code(item: Any, node: Node, path: Path, report: Report) -> None:
         path, f"{item} is not in the value set", severity="error" if binding.strength == "required" else "warning",
         expected=", ".join(listed) if 0 < len(listed) <= 12 else f"a code of {binding.url}", found=item, node=node,
         hint=near(item, listed),
+    )  # fmt: skip
+
+
+def _undecided(found: str, node: Node, path: Path, report: Report) -> None:
+    """A required binding whose value set is not all here: a filter, or a code system nobody gave."""
+    assert node.binding is not None
+    report.add(
+        "binding-undecided", path, f"value set {node.binding.url} cannot be listed here, so the code is not checked",
+        severity="warning", found=found, node=node, hint="give a package with its expansion or its code systems",
     )  # fmt: skip
 
 
@@ -218,6 +234,8 @@ def bound(item: dict[str, Any], node: Node, path: Path, report: Report) -> None:
         return
     pairs = list(codings(item))
     if member(binding.value_set, pairs) or not (pairs or required):
+        if required and not any(binding.value_set.has(system, code) for system, code in pairs):
+            _undecided(", ".join(f"{s}|{c}" for s, c in pairs), node, path, report)
         return
     listed = sorted(binding.value_set.listed() or ())
     what = "none of the codes is in the value set" if pairs else "no code"
@@ -415,7 +433,7 @@ def placed(tree: Node, schema: Schema, url: str, name: str, path: Path, report: 
     if (name == "modifierExtension") != tree.modifier and name in ("extension", "modifierExtension"):
         right = "modifierExtension" if tree.modifier else "extension"
         report.add("extension-modifier", path, f"belongs in {right}", expected=right, found=name, node=tree)
-    message = misplaced(schema, url, table)
+    message = misplaced(schema, url, table, path.element().removesuffix(f".{name}"))
     if message:
         report.add(
             "extension-context",
@@ -427,8 +445,8 @@ def placed(tree: Node, schema: Schema, url: str, name: str, path: Path, report: 
         )
 
 
-def misplaced(schema: Schema, url: str, table: Table) -> str:
-    """Empty where the extension may stand in an object of `table`; otherwise where it may."""
+def misplaced(schema: Schema, url: str, table: Table, element: str = "") -> str:
+    """Empty where the extension may stand in an object of `table`, at the path `element`; otherwise where it may."""
     structure = schema.catalogue.structure(url)
     contexts = structure.get("context", ()) if structure is not None else ()
     if not contexts:
@@ -441,10 +459,11 @@ def misplaced(schema: Schema, url: str, table: Table) -> str:
                 plain in ("Element", "Any", "*")
                 or plain in table.contexts
                 or plain.rpartition("#")[2] in table.contexts
+                or plain.replace("[x]", "") == element != ""
             ):
                 return ""
         elif kind == "extension":
-            if table.type == "Extension":
+            if table.type == "Extension" and table.node.fixed_url in ("", expression):
                 return ""
         else:
             return ""
