@@ -16,7 +16,8 @@ from fhir_bladder.conformance.bundles import Index, entry_problems, restful
 from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.conformance.explain import Explainer
-from fhir_bladder.conformance.invariants import AROUND, CONTENT, Context
+from fhir_bladder.conformance.invariants import AROUND, CONTENT, DEEP, Context
+from fhir_bladder.conformance.limits import MAX_DEPTH, depth
 from fhir_bladder.conformance.memory import remembered
 from fhir_bladder.conformance.schema import MISSING, Constraint, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
@@ -50,6 +51,20 @@ _MEMO = {
             if len(SEEN_CODING) < 20000: SEEN_CODING.add(key)
             return 1
     return NAME_full(o, C)
+""",
+    "CodeableConcept": """def NAME(o, C):
+    if len(o) == 2:
+        a = o.get('coding')
+        if type(a) is list and len(a) == 1:
+            a = a[0]
+            if len(a) == 3:
+                key = (o.get('text'), a.get('system'), a.get('code'), a.get('display'))
+                if key in SEEN_CONCEPT: return 1
+                if None not in key:
+                    if not NAME_full(o, C): return 0
+                    if len(SEEN_CONCEPT) < 20000: SEEN_CONCEPT.add(key)
+                    return 1
+    return NAME_kept(o, C)
 """,
     "Reference": """def NAME(o, C):
     return NAME_kept(o, C) if 'identifier' in o else NAME_full(o, C)
@@ -117,7 +132,7 @@ class Acceptor:
         self._wanted: dict[str, tuple[str, ...]] = {}
         self.quick: dict[str, str] = {}
         self.slow: dict[str, str] = {}
-        self._fields: dict[tuple[int, str], Accept] = {}
+        self._fields: dict[int, dict[str, Accept]] = {}
         self._picks: dict[int, Callable[[Any], int] | None] = {}
         self._pending: dict[str, Callable[[], None]] = {}
         self._codings: set[tuple[Any, Any]] = set()
@@ -134,24 +149,35 @@ class Acceptor:
 
     def clean(self, value: dict[str, Any], table: Table, context: Context) -> bool:
         """The same for one object inside a resource, for the explainer to skip what is right."""
+        context.depth = 0
         try:
             return bool(self.scope[self.table_function(table)](value, context))
         except REFUSALS:
             return False
 
-    def clean_field(self, value: Any, table: Table, field: Field, context: Context) -> bool:
-        """The same for the value of a key, beside which there is no `_key`."""
-        if value is None:
-            return False
-        key = (id(table), field.key)
-        accept = self._fields.get(key)
-        if accept is None:
-            accept = self._fields[key] = self.whole(table, field)
+    def right_keys(
+        self, value: dict[str, Any], table: Table, context: Context, known: frozenset[str] = frozenset()
+    ) -> frozenset[str]:
+        """Keys of an object in whose values nothing is to be found, beside those `known`; none with a `_key`."""
+        accepts = self._fields.get(id(table))
+        if accepts is None:
+            accepts = self._fields[id(table)] = {}
             self._keep.append(table)
-        try:
-            return bool(accept(value, context))
-        except REFUSALS:
-            return False
+        found = []
+        for key, item in value.items():
+            if item is None or key in known or "_" + key in value:
+                continue
+            accept = accepts.get(key)
+            if accept is None:
+                field = table.fields.get(key)
+                accept = accepts[key] = _never if field is None else self.whole(table, field)
+            context.depth = 0
+            try:
+                if accept(item, context):
+                    found.append(key)
+            except REFUSALS:
+                continue
+        return frozenset(found)
 
     def holds(self, value: Any, table: Table, constraint: Constraint, context: Context) -> bool:
         """Whether an invariant is known to hold for an object of the table."""
@@ -199,12 +225,20 @@ class Acceptor:
             if len(held) != len(inner) or invariants.orphans(value):
                 return 0
             context = Context(value, value, outer.bundle if outer is not None else None, held)
+        if outer is not None:
+            context.depth = outer.depth
+            context.enter()
         if name == "Bundle":
             context.bundle = Index(value) if index is None else index
             if self.check("Bundle:entries") and next(entry_problems(value), None) is not None:
                 return 0
         for root in roots:
             if not root(value, context):
+                return 0
+        if context.asked & DEEP:
+            if outer is not None:
+                outer.asked |= DEEP
+            elif depth(value) > MAX_DEPTH:
                 return 0
         return 0 if meta is not None and labelled_twice(meta) else 1
 
@@ -313,6 +347,19 @@ class Acceptor:
         self.labels[label] = None
         return label not in self.drop
 
+    def rule_text(self, table: Table, expression: str) -> str | None:
+        """An invariant as an expression on `o` and `C`; None where it is a function of its own."""
+        if invariants.hand(expression) is not None:
+            return None
+        from fhir_bladder.conformance import quick  # brings FHIRPath in: only where needed
+
+        try:
+            text = quick.text(expression, table.focus, table.resource, self.scope)
+        except (quick.Beyond, BladderError):
+            return None
+        self.quick[expression] = table.focus
+        return text
+
     def rule(self, table: Table, expression: str) -> str:
         """Name of a function (object, context) → whether the invariant holds."""
         key = (id(table), expression)
@@ -388,7 +435,8 @@ class Acceptor:
                 if pair in good:
                     return True
             for system, code in pairs:
-                if value_set.has(system, code) is not False:
+                inside = value_set.has(system, code)
+                if inside or (inside is None and not required):  # undecided is told where it matters
                     if len(good) < _ROOM:
                         good.add((system, code))
                     return True
@@ -475,11 +523,14 @@ class Acceptor:
         size = len(node.slices)
 
         def pick(item: Any) -> int:
+            found = item["code"].get("coding", ())
+            if len(found) == 1:
+                only = found[0]
+                return table.get((only.get("system"), only.get("code")), -1)
             best = size
-            for coding in item["code"].get("coding", ()):
-                found = table.get((coding.get("system"), coding.get("code")))
-                if found is not None and found < best:
-                    best = found
+            for coding in found:
+                number = table.get((coding.get("system"), coding.get("code")), size)
+                best = min(best, number)
             return best if best < size else -1
 
         return pick
@@ -551,24 +602,28 @@ class Acceptor:
 
     refusals = REFUSALS
 
+    @staticmethod
+    def labelled_twice(meta: dict[str, Any]) -> bool:
+        """Whether a security label stands twice in a right `meta`."""
+        return labelled_twice(meta)
+
     def only_table(self, name: str, profiles: tuple[str, ...]) -> Table | None:
         """The one table that judges resources of a type with these profiles; None where there are several or none."""
         tables = self._tables_of(name, profiles)
         return tables[0] if tables is not None and len(tables) == 1 else None
 
-    def rest(self, table: Table) -> Callable[[dict[str, Any], Context], int]:
-        """What is asked of an object beyond its keys and their values. No object with `contained`."""
+    def rest(self, table: Table, without: frozenset[str]) -> Accept:
+        """What is asked of an object beyond its keys and their values, except the expressions `without`.
+
+        No object with `contained`.
+        """
         name = f"r{len(self._keep)}"
         self._keep.append(table)
-        lines = [*emit.beyond(table, self), *emit.typed(table, self), "return 1"]
+        lines = [*emit.beyond(table, self, without), *emit.typed(table, self), "return 1"]
         text = "\n".join([f"def {name}(o, C):", *("    " + line for line in lines)])
         exec(compile(text, f"<acceptor {table.name}>", "exec"), self.scope)  # noqa: S102 - our own text
         made: Accept = self.scope[name]
         return made
-
-    def told_by_code(self, node: Node) -> bool:
-        """Whether the slice of an item is told by its `code` alone."""
-        return bool(node.slices) and self._by_code(node) is not None
 
     # the unusual keys
 
@@ -704,6 +759,7 @@ class Acceptor:
             return self._extensions(table, field, pick, pieces, bounds, closed)
 
         def judge(items: list[Any], context: Context) -> int:
+            context.enter()
             counts: dict[int, int] = {}
             last = -1
             for item in items:
@@ -727,6 +783,7 @@ class Acceptor:
                 count = counts.get(number, 0)
                 if count < low or (high is not None and count > high):
                     return 0
+            context.depth -= 1
             return 1
 
         return self.constant(judge)
@@ -754,6 +811,7 @@ class Acceptor:
             return entry
 
         def judge(items: list[Any], context: Context) -> int:
+            context.enter()
             seen = 0
             for item in items:
                 url = item["url"]
@@ -767,6 +825,7 @@ class Acceptor:
                     seen |= mark
                 if not accept(item, context):
                     return 0
+            context.depth -= 1
             return 1 if seen & need == need else 0
 
         return self.constant(judge if table.type == "Extension" else remembered(judge))
@@ -808,6 +867,7 @@ class Acceptor:
             "HASVALUE": lambda o: invariants.has_choice(o, "value"),
             "OBS7": _obs_7,
             "SEEN_CODING": set(),
+            "SEEN_CONCEPT": set(),
             "SEEN_UNIT": set(),
             "DATED": _dated,
             "OK_date": set(),

@@ -6,6 +6,7 @@ accept what is not. The usual keys are checked inline; a key outside them sends 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Any, Protocol
 
@@ -45,6 +46,10 @@ _INLINE: dict[str, str] = {
         "'component' in o and OBS7(o)"
     ),
 }
+_SHARED = re.compile(r"INDEX\(o, C, '\w+', '\w+'\)")
+"""Look-ups that several rules on one object may share."""
+_LIKE = ("Identifier.assigner",)
+"""Where a datatype can hold its like, beside extensions and elements that refer to one around them."""
 _CONTAINED = ("contained.contained", "contained.meta.")
 
 
@@ -71,6 +76,9 @@ class Names(Protocol):
 
     def rule(self, table: Table, expression: str) -> str:
         """The function of an invariant."""
+
+    def rule_text(self, table: Table, expression: str) -> str | None:
+        """An invariant as an expression on `o` and `C`; None where it is a function."""
 
     def profile(self, url: str, code: str) -> str:
         """The function of a profile on a datatype."""
@@ -175,18 +183,29 @@ def source(table: Table, name: str, names: Names) -> str:
     return "\n".join(lines)
 
 
-def beyond(table: Table, names: Names) -> Iterator[str]:
+def beyond(table: Table, names: Names, without: frozenset[str] = frozenset()) -> Iterator[str]:
     """Statements for the invariants of objects with usual keys only."""
+    shared: dict[str, str] = {}
     for constraint in table.constraints:
-        if constraint.key in invariants.SKIPPED or not names.check(f"{table.name}:{constraint.key}"):
+        if constraint.key in invariants.SKIPPED or constraint.expression in without:
+            continue
+        if not names.check(f"{table.name}:{constraint.key}"):
             continue
         expression = " ".join(constraint.expression.split())
         if expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1"):
             continue  # no contained inline; the general function judges it
         if expression in _INLINE:
             yield f"if {_INLINE[expression]}: return 0"
-        else:
+            continue
+        text = names.rule_text(table, constraint.expression)
+        if text is None:
             yield f"if not {names.rule(table, constraint.expression)}(o, C): return 0"
+            continue
+        for call in _SHARED.findall(text):
+            if call not in shared:
+                shared[call] = f"i{len(shared)}"
+                yield f"{shared[call]} = {call}"
+        yield f"if not {_SHARED.sub(lambda found: shared[found[0]], text)}: return 0"
 
 
 _DATATYPES = ("Coding", "Quantity", "Age", "Count", "Distance", "Duration", "Identifier", "Attachment")
@@ -295,7 +314,8 @@ def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str
         return [f"if not RESOURCE({v}, C): return 0"] if names.check(f"{label}:resource") else []
     out = []
     if names.check(f"{label}:type"):
-        out.append(f"if not {names.function(node, ref.code)}({v}, C): return 0")
+        judged = f"if not {names.function(node, ref.code)}({v}, C): return 0"
+        out += ["C.enter()", judged, "C.depth -= 1"] if node.refers or node.base_path in _LIKE else [judged]
         if not node.kids:
             out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
     if node.fixed is not MISSING and names.check(f"{label}:fixed"):
@@ -360,7 +380,10 @@ def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> It
         quick = _QUICK.get(code)
         yield quick(v) if quick is not None else f"if not VALID({code!r}, {v}): return 0"
     if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
-        yield f"if {names.constant(node.binding.value_set)}.has(None, {v}) is False: return 0"
+        wrong = "is not True" if node.binding.strength == "required" else "is False"  # undecided is told
+        yield f"if {names.constant(node.binding.value_set)}.has(None, {v}) {wrong}: return 0"
+    elif node.binding is not None and node.binding.value_set is None and node.binding.strength == "required":
+        yield "return 0"
     if node.language and names.check(f"{label}:language"):
         yield f"if not LANGUAGE({v}): return 0"
     if node.max_length is not None and names.check(f"{label}:length"):

@@ -28,8 +28,13 @@ class Helper(Protocol):
     def clean(self, value: dict[str, Any], table: Table, context: Context) -> bool:
         """Whether nothing is to be found in an object."""
 
-    def clean_field(self, value: Any, table: Table, field: Field, context: Context) -> bool:
-        """Whether nothing is to be found in the value of a key, beside which there is no `_key`."""
+    def right_keys(
+        self, value: dict[str, Any], table: Table, context: Context, known: frozenset[str] = frozenset()
+    ) -> frozenset[str]:
+        """Keys of an object in whose values nothing is to be found, beside those `known`; none with a `_key`."""
+
+    def only_table(self, name: str, profiles: tuple[str, ...]) -> Table | None:
+        """The one table that says all that is asked of a resource with these profiles, its type's rules included."""
 
     def holds(self, value: Any, table: Table, constraint: Constraint, context: Context) -> bool:
         """Whether an invariant is known to hold."""
@@ -90,8 +95,11 @@ class Explainer:
         for url in (*profiles, *claimed, *wanted):
             if url.partition("|")[0] not in [u.partition("|")[0] for u in urls]:
                 urls.append(url)
+        helper = self.helper
+        whole = helper.only_table(name, tuple(urls[1:])) if helper is not None else None
+        right = helper.right_keys(value, whole, context) if helper is not None and whole is not None else None
         for url in urls:
-            self._against(value, name, url, path, report, context, claimed)
+            self._against(value, name, url, path, report, context, claimed, whole, right)
         self._own_rules(value, name, path, report, context, contained)
 
     def _against(
@@ -103,6 +111,8 @@ class Explainer:
         report: Report,
         context: Context,
         claimed: list[str],
+        whole: Table | None,
+        right: frozenset[str] | None,
     ) -> None:
         where = path
         if url in claimed:
@@ -121,7 +131,10 @@ class Explainer:
                 )
                 return
             report.profile = url.partition("|")[0] if tree.profile != url else url
-            self.walk(value, self.schema.table(tree, name), path, report, context, tried=path.parent is None)
+            table = self.schema.table(tree, name)
+            if right is not None and table is not whole and self.helper is not None:
+                right |= self.helper.right_keys(value, table, context, right)
+            self.walk(value, table, path, report, context, tried=path.parent is None, right=right)
         except UnsupportedError as error:
             report.add("profile-unsupported", where, f"profile {url} cannot be judged: {error.what}", found=error.where)
         finally:
@@ -156,12 +169,17 @@ class Explainer:
 
     def walk(
         self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *,
-        filled: bool = False, tried: bool = False,
+        filled: bool = False, tried: bool = False, right: frozenset[str] | None = None,
     ) -> None:  # fmt: skip
-        """Judge one JSON object; `filled`: the primitive beside it has a value; `tried`: the acceptor said no."""
+        """Judge one JSON object.
+
+        filled: the primitive beside it has a value; tried: the acceptor said no; right: keys known to be right.
+        """
         helper = self.helper
         if helper is not None and not tried and helper.clean(value, table, context):
             return
+        if right is None:
+            right = helper.right_keys(value, table, context) if helper is not None else frozenset()
         fields = table.fields
         others = filled and bool(value)
         chosen: dict[str, str] | None = None
@@ -187,12 +205,7 @@ class Explainer:
                         "choice-twice", path.down(key, f".{node.name}"), f"more than one {node.name}[x]",
                         expected="one of them", found=f"{chosen[node.name]}, {found.key}", node=node,
                     )  # fmt: skip
-            if (
-                helper is not None
-                and (not found.primitive or "_" + key not in value)
-                and found.key == key
-                and helper.clean_field(item, table, found, context)
-            ):
+            if key in right:
                 continue
             if key[:1] == "_" and key not in fields:
                 if item is None:

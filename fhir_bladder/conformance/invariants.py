@@ -15,8 +15,8 @@ from typing import Any
 from fhir_bladder.conformance import xhtml
 from fhir_bladder.conformance.schema import Constraint
 
-
-AROUND, CONTENT = 1, 2
+AROUND, CONTENT, DEEP = 1, 2, 4
+_LEVELS = 3
 
 
 @dataclass(slots=True)
@@ -25,7 +25,8 @@ class Context:
 
     index: codings of the resource's arrays, looked up by the acceptor's rules; made when first needed.
     asked: set by whatever looks at more than the value it judges, so that its answer is not kept for equal values:
-    AROUND for what lies around the resource, CONTENT for the resource itself.
+    AROUND for what lies around the resource, CONTENT for the resource itself; DEEP where a value lies inside more than
+    three others of a kind that can hold its like (`depth`), so that how deep it all is must be looked at.
     """
 
     resource: dict[str, Any]
@@ -34,6 +35,13 @@ class Context:
     contained: dict[str, Any] = field(default_factory=dict)
     index: dict[Any, Any] = field(default_factory=dict)
     asked: int = 0
+    depth: int = 0
+
+    def enter(self) -> None:
+        """Into a value that can hold its like: an extension, a resource, an element that refers to one around it."""
+        self.depth += 1
+        if self.depth > _LEVELS:
+            self.asked |= DEEP
 
 
 Rule = Callable[[dict[str, Any], Context], bool]

@@ -16,7 +16,9 @@ from fhir_bladder.conformance.invariants import Context
 ROOM = 2000
 LONGEST = 2000
 REST = 20_000
-"""Values kept at most, bytes of one at most, and how many values pass unasked where too few of them repeat."""
+WORTH = 3
+"""Values kept at most, bytes of one at most, how many values pass unasked where too few of them repeat, and how many
+known ones to one new are enough."""
 
 _text = orjson.dumps
 
@@ -44,7 +46,7 @@ def remembered(accept: Callable[[Any, Context], int]) -> Callable[[Any, Context]
             good.add(key)
             if len(good) >= ROOM:
                 good.clear()
-                rest = 0 if hits >= ROOM else REST
+                rest = 0 if hits >= WORTH * ROOM else REST
                 hits = 0
         context.asked |= asked
         return answer

@@ -6,10 +6,13 @@ import json
 import re
 from collections.abc import Sequence
 
+import msgspec
+
 _BLANK = re.compile(r"[ \t\n\r]*").match
 _WHITE = frozenset(" \t\n\r")
 _DECODER = json.JSONDecoder(strict=False)
 _SCAN = json.decoder.scanstring  # type: ignore[attr-defined] # the C scanner of the standard library
+_PARTS = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
 Step = str | int
 
 
@@ -21,11 +24,11 @@ class Places:
         self._lines: list[int] | None = None
         self._objects: dict[int, tuple[dict[str, tuple[int, int]], int]] = {}
         self._arrays: dict[int, list[int]] = {}
+        self._top = _BLANK(text, 0).end()  # type: ignore[union-attr]
 
     def of(self, path: Sequence[Step]) -> tuple[int, int]:
         """1-based line and column of the key or array item a path leads to; of the nearest place above where absent."""
-        at = _BLANK(self.text, 0).end()  # type: ignore[union-attr]
-        shown = at
+        shown = at = self._top
         try:
             for step in path:
                 if isinstance(step, str):
@@ -58,6 +61,9 @@ class Places:
         if key in found:
             return found[key]
         text = self.text
+        if here == -1 and at == self._top and (top := self._split(at)) is not None:
+            self._objects[at] = top, len(text)
+            return top.get(key)
         if here < -1:
             here = self._next(-here - 2)
         elif here == -1:
@@ -72,6 +78,26 @@ class Places:
             here = self._next(value)
         self._objects[at] = found, here
         return found.get(key)
+
+    def _split(self, at: int) -> dict[str, tuple[int, int]] | None:
+        """All keys of the object that is the whole text, without parsing their values; None where that fails."""
+        text = self.text
+        try:
+            parts = _PARTS(text)
+        except (msgspec.DecodeError, RecursionError):
+            return None
+        plain = text.isascii()
+        found: dict[str, tuple[int, int]] = {}
+        here = self._skip(at + 1)
+        for key, raw in parts.items():
+            end = here + len(key) + 2
+            if text[here:end] != f'"{key}"':
+                return None  # written with escapes, or a key that stands twice
+            value = self._skip(self._skip(end) + 1)
+            found[key] = here, value
+            end = value + (len(memoryview(raw)) if plain else len(str(raw, "utf-8")))
+            here = self._skip(self._skip(end) + 1)
+        return found
 
     def _next(self, value: int) -> int:
         """Where the next key stands after the value at `value`; the end of the text where none follows."""

@@ -50,7 +50,10 @@ class _Loop:
 
 
 class Writer:
-    """Writes one expression for objects of one type."""
+    """Writes one expression for objects of one type.
+
+    reads: keys of the object whose values the text looks at; asks: keys of which it only asks whether they are there.
+    """
 
     def __init__(self, type_name: str, resource: bool, scope: dict[str, Any]) -> None:
         self.top = _Focus("o", model.resolved(type_name))
@@ -58,6 +61,8 @@ class Writer:
             raise Beyond(type_name)
         self.resource = resource
         self.scope = scope
+        self.reads: set[str] = set()
+        self.asks: set[str] = set()
         self._count = 0
 
     def name(self) -> str:
@@ -218,14 +223,16 @@ class Writer:
             return f"(not {self.keep(frozenset(pairs))}.isdisjoint({index}))"
         if not isinstance(expr.base, ast.Member):
             return None
+        before = set(self.reads)
         loop = self.loop(expr.base, focus)
-        if len(loop.clauses) != 1 or not loop.single:
+        if len(loop.clauses) != 1 or not loop.single or (not loop.keys and loop.at is None):
             return None
+        self.asks |= self.reads - before
+        self.reads = before
         if loop.keys:
             names = frozenset(n for k in loop.keys for n in (k.name, "_" + k.name))
             return f"(not {self.keep(names)}.isdisjoint({focus.variable}))"
-        if loop.at is None:
-            return None
+        assert loop.at is not None
         o, key = loop.at
         return f"({key!r} in {o} or {'_' + key!r} in {o})" if loop.focus.primitive else f"({key!r} in {o})"
 
@@ -244,7 +251,7 @@ class Writer:
         array = self.loop(concept.base, focus)
         if array.single or array.keys or array.focus.primitive or not self._is_concept(concept.name, array.focus):
             return None
-        return f"INDEX(o, context, {concept.base.name!r}, {concept.name!r})", pairs
+        return f"INDEX(o, C, {concept.base.name!r}, {concept.name!r})", pairs
 
     def _items(self, expr: ast.Expr, criteria: ast.Expr, focus: _Focus) -> _Loop | None:
         """`array.where(code.coding.where(system = … and code = …).exists())` of the resource, from the index."""
@@ -265,9 +272,7 @@ class Writer:
         array = self.loop(expr, focus)
         if array.single or array.keys or array.focus.primitive or not self._is_concept(concept.name, array.focus):
             return None
-        clause = (
-            f"for {array.focus.variable} in INDEX(o, context, {expr.name!r}, {concept.name!r}).get({pairs[0]!r}, ())"
-        )
+        clause = f"for {array.focus.variable} in INDEX(o, C, {expr.name!r}, {concept.name!r}).get({pairs[0]!r}, ())"
         return _Loop([clause], array.focus, False)
 
     def _at_hand(self, expr: ast.Expr) -> bool:
@@ -349,6 +354,8 @@ class Writer:
         if not keys or any(k.type == "Resource" for k in keys):
             raise Beyond(name)
         o, v = base.focus.variable, self.name()
+        if o == self.top.variable:
+            self.reads.update(key.name for key in keys)
         if len(keys) > 1:
             pairs = self.keep(tuple(k.name for k in keys))
             clause = f"for {v} in PICK({o}, {pairs})"
@@ -385,6 +392,8 @@ class Writer:
         if len(found) != 1 or any(k is not found[0] and model.isa(k.type, name) for k in keys):
             raise Beyond("ofType")
         v = self.name()
+        if base.focus.variable == self.top.variable:
+            self.reads.add(found[0].name)
         return _Loop(
             [*base.clauses, self._clause(base.focus.variable, v, found[0])],
             _Focus(v, found[0].type),
@@ -453,9 +462,15 @@ def index(o: dict[str, Any], context: Any, array: str, concept: str) -> Mapping[
 
 
 def _index(items: Sequence[Any], concept: str) -> Mapping[tuple[Any, Any], Sequence[Any]]:
+    short: dict[tuple[Any, Any], Sequence[Any]] = {}
+    count = 0
     try:
-        short = {(c["system"], c["code"]): (item,) for item in items for c in item[concept]["coding"]}
-        if len(short) == sum([len(item[concept]["coding"]) for item in items]):
+        for item in items:
+            held_once = (item,)
+            for coding in item[concept]["coding"]:
+                short[coding["system"], coding["code"]] = held_once
+                count += 1
+        if len(short) == count:
             return short  # every coding once, the usual case
     except KeyError:
         pass
@@ -473,12 +488,27 @@ def _index(items: Sequence[Any], concept: str) -> Mapping[tuple[Any, Any], Seque
 
 def write(expression: str, type_name: str, resource: bool) -> Callable[[Any, Any], Any]:
     """A function (object, context) → true only where the invariant holds. Raises Beyond."""
-    scope: dict[str, Any] = {"PICK": pick, "MANY": many, "INDEX": index}
+    scope: dict[str, Any] = {}
+    return made(text(expression, type_name, resource, scope), scope)
+
+
+def text(expression: str, type_name: str, resource: bool, scope: dict[str, Any]) -> str:
+    """Text in `o` and `C` that is true only where the invariant holds; its names go to `scope`. Raises Beyond."""
     try:
         writer = Writer(type_name, resource, scope)
-        text = writer.true(parse(expression), writer.top)
+        found = writer.true(parse(expression), writer.top)
     except RecursionError:
         raise Beyond("too deep") from None
-    exec(compile(f"def rule(o, context):\n    return {text}\n", "<invariant>", "exec"), scope)  # noqa: S102 - our own text
-    made: Callable[[Any, Any], Any] = scope["rule"]
-    return made
+    scope |= NAMES
+    return found
+
+
+NAMES = {"PICK": pick, "MANY": many, "INDEX": index}
+
+
+def made(text: str, scope: dict[str, Any]) -> Callable[[Any, Any], Any]:
+    """The function (object, context) → value of the text."""
+    scope |= NAMES
+    exec(compile(f"def rule(o, C):\n    return {text}\n", "<invariant>", "exec"), scope)  # noqa: S102 - our own text
+    rule: Callable[[Any, Any], Any] = scope["rule"]
+    return rule

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import IO
 
 from fhir_bladder import wire
-from fhir_bladder.conformance.validator import MAX_BYTES, Validator
+from fhir_bladder.conformance.limits import MAX_BYTES
+from fhir_bladder.conformance.validator import Validator
 from fhir_bladder.errors import Finding
 
 BIG_BUNDLE = 8 * 1024 * 1024

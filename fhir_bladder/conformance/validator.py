@@ -15,17 +15,14 @@ import orjson
 from fhir_bladder.conformance.accept import Acceptor
 from fhir_bladder.conformance.catalogue import Catalogue
 from fhir_bladder.conformance.explain import Explainer
-from fhir_bladder.conformance.front import Front, repeats
+from fhir_bladder.conformance.front import Front
+from fhir_bladder.conformance.limits import MAX_BYTES, MAX_DEPTH, repeats, too_deep
 from fhir_bladder.conformance.positions import duplicates
 from fhir_bladder.conformance.report import Path, Report, Spot
 from fhir_bladder.conformance.schema import Schema
 from fhir_bladder.errors import Finding, UnsupportedError
 
-MAX_BYTES = 256 * 1024 * 1024
-MAX_DEPTH = 100
 _BOM = b"\xef\xbb\xbf"
-_SMALL = 1024 * 1024
-_RIGHT = b"\n" + b"  " * MAX_DEPTH
 
 
 class Validator:
@@ -63,6 +60,7 @@ class Validator:
         self._explainer: Explainer | None = None
         self._acceptor: Acceptor | None = None
         self._front: Front | None = None
+        self._unrepeated: bytes | None = None
 
     @property
     def explainer(self) -> Explainer:
@@ -109,9 +107,8 @@ class Validator:
                 value = orjson.loads(data)
                 if repeats(data, value):
                     return False
+                self._unrepeated = data
             except (ValueError, TypeError, RecursionError):
-                return False
-            if _too_deep(data, value):
                 return False
         name = value.get("resourceType") if type(value) is dict else None
         if type(name) is not str or not self.acceptor.accepts(value, self._wanted.get(name, ()), index):
@@ -149,7 +146,8 @@ class Validator:
                     parsed.line = parsed.line + line - 1 if parsed.line else line
                 return [parsed]
             value, text = parsed
-            for key, offset in duplicates(text) if _may_repeat(text, value) else ():
+            repeated = self._unrepeated is not data and _may_repeat(text, value)
+            for key, offset in duplicates(text) if repeated else ():
                 report.add("json-duplicate", Spot(offset, key), f"key {key} stands twice", found=key, hint="keep one")
         name = value.get("resourceType") if isinstance(value, dict) else None
         wanted = tuple(self.profiles.get(name, ())) if isinstance(name, str) else ()
@@ -213,7 +211,7 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     except (ValueError, ArithmeticError) as error:
         return Finding("json-number", "fatal", str(error)[:200], hint="correct the number")
-    if _too_deep(data, value):
+    if too_deep(data, value):
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     return value, text
 
@@ -238,23 +236,3 @@ def _from_json(value: Any) -> bool:
                 return False
         level = below
     return True
-
-
-def _too_deep(data: bytes, value: Any) -> bool:
-    if data.count(b"[") + data.count(b"{") <= MAX_DEPTH:
-        return False
-    if len(data) < _SMALL:
-        try:  # what lies too deep stands far to the right
-            if _RIGHT not in orjson.dumps(value, default=str, option=orjson.OPT_INDENT_2):
-                return False
-        except (TypeError, orjson.JSONEncodeError):
-            pass
-    return _depth(value) > MAX_DEPTH
-
-
-def _depth(value: Any) -> int:
-    depth, level = 0, [value]
-    while level := [item for item in level if isinstance(item, dict | list)]:
-        depth += 1
-        level = [child for item in level for child in (item.values() if isinstance(item, dict) else item)]
-    return depth
