@@ -2,11 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
 from fhir_bladder.cli import common, sending
+
+
+def _details(detail: dict[str, Any]) -> Iterator[str]:
+    """What an event tells, each as name=value; a table of its own, such as the parameters, likewise."""
+    for name, value in detail.items():
+        if isinstance(value, dict):
+            yield from _details(value)
+        elif value not in ("", None):
+            yield f"{name}={','.join(map(str, value)) if isinstance(value, list) else value}"
 
 
 @click.command("export", cls=common.VerbCommand)
@@ -63,8 +74,7 @@ def command(
     with sending.client(server, auth, deadline, insecure_http) as client:
         export = Export(client, options)
         for event in export.run():
-            details = " ".join(f"{name}={value}" for name, value in event.detail.items() if value not in ("", None))
-            common.say(f"{event.id} {details}".rstrip())
+            common.say(" ".join([event.id, *_details(event.detail)]))
     result = export.result
     for line in (*result.problems, *result.may_miss, *result.notes):
         common.say(line)

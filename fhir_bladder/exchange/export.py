@@ -19,7 +19,7 @@ from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.export_download import Downloader, Expired, error_summary, write_tombstones
 from fhir_bladder.exchange.export_events import Event, EventLog
 from fhir_bladder.exchange.export_job import Job, JobGoneError
-from fhir_bladder.exchange.export_manifest import Item
+from fhir_bladder.exchange.export_manifest import Item, Manifest
 from fhir_bladder.exchange.export_options import ExportOptions, State, check_folder, locked, read_state
 from fhir_bladder.exchange.ledger import FileEntry, Ledger, Run, boundary, disk, hash_of, read_ledger
 from fhir_bladder.exchange.retry import http_date, now_utc
@@ -142,11 +142,12 @@ class Export:
         result.bytes = sum(entry.bytes for entry in run.files)
         result.deleted = sum(entry.lines for entry in run.files if entry.kind == "deleted")
         result.problems = [f"{entry.name}: {one}" for entry in run.files for one in entry.problems] + run.problems
-        result.may_miss = list(run.may_miss)
+        result.may_miss, result.notes = list(run.may_miss), list(run.notes)
         asked = set(self.options.types)
         if asked and (more := sorted({entry.type for entry in output} - asked)):
             result.notes.append(f"the server sent types that were not asked for: {', '.join(more)}")
-        if not result.resources:
+        promised = any(entry.count for entry in output)
+        if not result.resources and not promised and not any(entry.kind == "error" for entry in run.files):
             result.notes.append("the export is empty: the server holds nothing that fits")
         result.seconds = time.monotonic() - self._began
 
@@ -180,6 +181,7 @@ class Export:
             for entry in run.files:
                 (self.options.folder / entry.name).unlink(missing_ok=True)
         run.files.clear()
+        run.notes.clear()
         run.transaction_time = ""
         ledger.save()
 
@@ -227,6 +229,7 @@ class Export:
         state.transaction_time, state.shapes = manifest.transaction_time, shapes
         state.save()
         run.transaction_time = manifest.transaction_time
+        run.notes = _notes(manifest, self.options)
         names = [_name(item, number, run.number) for number, item in enumerate(manifest.items, 1)]
         loader = Downloader(self.client, self._log, self.options.folder, self.options.longest_wait)
         number = refetched = 0
@@ -316,6 +319,17 @@ class Export:
         response = self.client.request("GET", "metadata")
         moment = http_date(response.headers.get("date", "")) or time.time()
         return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(moment - 60))
+
+
+def _notes(manifest: Manifest, options: ExportOptions) -> list[str]:
+    """What a reader of the ledger should know of how the export was asked for and answered."""
+    notes = []
+    if manifest.repeated:
+        told = "1 link" if manifest.repeated == 1 else f"{manifest.repeated:,} links"
+        notes.append(f"the manifest repeats {told}: each file was fetched and counted once")
+    if len(options.type_filters) > 1:
+        notes.append("several type filters count as OR since Bulk Data STU3; an older server may have taken only one")
+    return notes
 
 
 def _name(item: Item, number: int, run: int) -> str:

@@ -7,7 +7,8 @@ is fetched again; what comes the same twice is what the server has, is kept, and
 from __future__ import annotations
 
 import time
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from itertools import chain
 from pathlib import Path
 
 import msgspec
@@ -20,11 +21,12 @@ from fhir_bladder.exchange.export_lines import LineWriter
 from fhir_bladder.exchange.export_manifest import Item
 from fhir_bladder.exchange.http_errors import HttpError
 from fhir_bladder.exchange.ledger import AtomicFile, FileEntry, Run, boundary, write_whole
-from fhir_bladder.exchange.limits import BrokenBodyError
+from fhir_bladder.exchange.limits import BrokenBodyError, Limits, decoded
 from fhir_bladder.exchange.retry import retry_after
 
+_GZIP = b"\x1f\x8b"
 _GONE = (403, 404, 410)
-_TYPES = ("ndjson", "octet-stream", "fhir+json", "text/plain", "application/json", "x-ndjson")
+_TYPES = ("ndjson", "octet-stream", "fhir+json", "text/plain", "application/json", "x-ndjson", "gzip")
 
 
 class Expired(Exception):
@@ -111,18 +113,32 @@ class Downloader:
     def _write(self, stream: Stream, item: Item, name: str, suspect: str) -> FileEntry | str:
         with AtomicFile(self.folder / name) as file:
             lines = LineWriter(file, self.client.limits.line)
-            for chunk in stream.chunks:
+            packed, chunks = _opened(stream.chunks, self.client.limits)
+            for chunk in chunks:
                 lines.write(chunk)
                 boundary("chunk-written")
             whole = lines.finish()
             entry = FileEntry(name, item.kind, item.type, lines.lines, file.bytes, file.sha256, item.count)
             entry.broken, entry.types = lines.broken, dict(lines.types)
             entry.problems = _problems(entry, lines, whole=whole)
-            unproven = item.count is None and not _framed(stream)
+            unproven = item.count is None and not (packed or _framed(stream))
             if (entry.problems or unproven) and file.sha256 != suspect:
                 return file.sha256
             file.commit()
             return entry
+
+
+def _opened(chunks: Iterator[bytes], limits: Limits) -> tuple[bool, Iterator[bytes]]:
+    """Whether a file is gzip by its first bytes though no header says so, as storage services send it; its text."""
+    head = b""
+    for chunk in chunks:
+        head += chunk
+        if len(head) >= len(_GZIP):
+            break
+    whole = chain((head,), chunks)
+    if not head.startswith(_GZIP):
+        return False, whole
+    return True, decoded(whole, "gzip", most=limits.file, ratio=limits.ratio)
 
 
 def _framed(stream: Stream) -> bool:

@@ -96,14 +96,17 @@ class Job:
             if not joined and len(self.options.types) < 2:
                 continue
             response = self._patiently(method, since, joined)
+            if response.status in (400, 422) and len(self.options.type_filters) > 1:
+                # several filters by themselves are STU3 and later; STU2 has one list with commas between
+                response = self._patiently(method, since, joined, listed=True)
             if response.ok or (response.status != 405 and not (method == "POST" and response.status == 400)):
                 return response
         assert response is not None
         return response
 
-    def _patiently(self, method: str, since: str, joined: bool) -> Response:
-        path = self.options.path() if method == "POST" else self.options.get_path(since)
-        body = self.options.post_body(since, joined=joined) if method == "POST" else None
+    def _patiently(self, method: str, since: str, joined: bool, *, listed: bool = False) -> Response:
+        path = self.options.path() if method == "POST" else self.options.get_path(since, listed=listed)
+        body = self.options.post_body(since, joined=joined, listed=listed) if method == "POST" else None
         for attempt in range(1, _FAILURES + 1):
             try:
                 return self.client.request(method, path, json=body, headers=_KICKOFF_HEADERS, idempotent=True)
@@ -210,6 +213,7 @@ class Job:
                     raise ServerError("the manifest's pages differ in transactionTime", response.shown, "run again")
             url = str(self.client.resolve(page.next)) if page.next else ""
         assert whole is not None
+        whole.once()
         kinds = [item.kind for item in whole.items]
         detail = {
             "transactionTime": whole.transaction_time,

@@ -29,12 +29,23 @@ class Item:
 
 @dataclass(slots=True)
 class Manifest:
-    """All pages of a manifest together. token: `requiresAccessToken`, true where it is not said."""
+    """All pages of a manifest together. token: `requiresAccessToken`, true where it is not said.
+
+    repeated: files that it names more than once; `items` has each once.
+    """
 
     transaction_time: str
     token: bool = True
     items: list[Item] = field(default_factory=list)
     next: str = ""
+    repeated: int = 0
+
+    def once(self) -> None:
+        """Keep each file once: the same link twice would count its resources twice."""
+        first: dict[str, Item] = {}
+        for item in self.items:
+            first.setdefault(item.url, item)
+        self.repeated, self.items = len(self.items) - len(first), list(first.values())
 
 
 def read_manifest(body: Any, where: str) -> Manifest:

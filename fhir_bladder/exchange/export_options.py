@@ -90,18 +90,25 @@ class ExportOptions:
         pairs += [(name, text) for name, text in (("_since", since), ("_until", self.until)) if text]
         return pairs
 
-    def _joined(self, since: str) -> list[tuple[str, str]]:
-        pairs = [pair for pair in self.query(since) if pair[0] != "_type"]
-        return [pairs[0], ("_type", ",".join(self.types)), *pairs[1:]] if self.types else pairs
+    def _joined(self, since: str, *names: str) -> list[tuple[str, str]]:
+        """The parameters, those of these names as one with commas between."""
+        pairs: dict[tuple[str, str], str] = {}
+        for name, text in self.query(since):
+            key = (name, "" if name in names else text)
+            pairs[key] = f"{pairs[key]},{text}" if key in pairs else text
+        return [(name, text) for (name, _), text in pairs.items()]
 
-    def get_path(self, since: str) -> str:
-        """Path and query of a GET kick-off; types in one comma-separated parameter (STU2, STU3)."""
-        pairs = self._joined(since)
+    def get_path(self, since: str, *, listed: bool = False) -> str:
+        """Path and query of a GET kick-off; types in one comma-separated parameter (STU2, STU3).
+
+        listed: filters too, as STU2 has them.
+        """
+        pairs = self._joined(since, "_type", *(("_typeFilter",) if listed else ()))
         return self.path() + "?" + "&".join(f"{name}={quote(text, safe=',')}" for name, text in pairs)
 
-    def post_body(self, since: str, *, joined: bool) -> dict[str, Any]:
+    def post_body(self, since: str, *, joined: bool, listed: bool = False) -> dict[str, Any]:
         """Parameters of a POST kick-off; types joined by commas (STU2, STU3), or each by itself (STU4)."""
-        pairs = self._joined(since) if joined else self.query(since)
+        pairs = self._joined(since, *(("_type",) if joined else ()), *(("_typeFilter",) if listed else ()))
         kind = {"_since": "valueInstant", "_until": "valueInstant"}
         return {
             "resourceType": "Parameters",

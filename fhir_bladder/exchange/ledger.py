@@ -166,6 +166,7 @@ class Run:
     may_miss: list[str] = field(default_factory=list)
     files: list[FileEntry] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     def file(self, name: str) -> FileEntry | None:
         """The entry of a name."""

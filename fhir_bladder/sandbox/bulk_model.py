@@ -54,7 +54,8 @@ class BulkModel:
     per_file: lines a file; polls: 202 answers before the manifest; page: files a manifest page, 0 for one page.
     outcome: the STU4 name of `error`. counts: whether the manifest says them. token: `requiresAccessToken`.
     bearer: required Authorization value, none if empty. verbs: kick-off methods taken; none means no `$export`.
-    draft: the STU4 draft's parameters, one value each.
+    draft: the STU4 draft's parameters, one value each. listed: STU2's `_typeFilter`, one list with commas between.
+    packed: gzip where it is taken; unlabelled: gzip without a header that says so. repeat: each link stands twice.
     """
 
     faults: Faults = lambda _kind, _model: None
@@ -66,6 +67,9 @@ class BulkModel:
     token: bool = True
     bearer: str = ""
     packed: bool = False
+    unlabelled: bool = False
+    repeat: bool = False
+    listed: bool = False
     drift: bool = True
     verbs: tuple[str, ...] = ("GET", "POST")
     draft: bool = False
@@ -159,6 +163,8 @@ class BulkModel:
         if request.method not in self.verbs:
             return Reply(405 if self.verbs else 404, {})
         parameters: dict[str, Any] = {}
+        if self.listed and (request.target + str(request.body)).count("_typeFilter") > 1:
+            return Reply(400, FATAL)
         if request.method == "GET":
             for name, texts in parse_qs(request.target.partition("?")[2]).items():
                 parameters[name] = texts[-1].split(",") if name == "_type" else texts[-1]
@@ -220,7 +226,8 @@ class BulkModel:
             entry["url"] = f"{self.file_url or self.url}/files/{job.number}/{job.generation}/{number}?key={self.key}"
             if self.counts:
                 entry["count"] = len(lines)
-            manifest.setdefault("outcome" if kind == "error" and self.outcome else kind, []).append(entry)
+            entries = manifest.setdefault("outcome" if kind == "error" and self.outcome else kind, [])
+            entries += [entry, dict(entry)] if self.repeat else [entry]
         if end < len(job.files):
             manifest["link"] = [{"relation": "next", "url": f"{self.url}/status/{job.number}?from={end}"}]
         headers = {"Content-Type": "application/json", "Date": email.utils.formatdate(usegmt=True)}
@@ -235,6 +242,8 @@ class BulkModel:
             return Reply(401, {})
         body = b"".join(line + b"\n" for line in job.files[int(index)][2])
         headers = {"Content-Type": "application/fhir+ndjson"}
+        if self.unlabelled:
+            return Reply(200, gzip.compress(body), {"Content-Type": "application/gzip"})
         if self.packed and "gzip" in request.headers.get("accept-encoding", ""):
             return Reply(200, gzip.compress(body), headers | {"Content-Encoding": "gzip"})
         return Reply(200, body, headers)

@@ -503,6 +503,36 @@ def test_gzip(tmp_path):
         bench.check()
 
 
+def test_gzip_is_known_by_its_bytes_where_no_header_says_so(tmp_path):
+    with Bench(tmp_path, unlabelled=True, counts=False) as bench:
+        assert bench.export().exit_code == 0
+        bench.check()
+
+
+def test_a_link_that_stands_twice_is_fetched_and_counted_once_and_the_ledger_says_so(tmp_path):
+    with Bench(tmp_path, repeat=True, page=2) as bench:
+        result = bench.export()
+        bench.check()
+        assert (result.exit_code, result.resources, bench.count("/files/")) == (0, 23, 4)
+    told = "the manifest repeats 4 links: each file was fetched and counted once"
+    assert result.notes == read_ledger(bench.folder).runs[0].notes == [told]
+
+
+@pytest.mark.parametrize("post", [False, True])
+def test_several_filters_as_one_list_for_a_server_of_stu2(tmp_path, post):
+    with Bench(tmp_path, listed=True) as bench:
+        filters = ("Observation?category=imaging", "Patient?active=true")
+        result = bench.export(type_filters=filters, post=post)
+        assert bench.model.asked[-1][1]["_typeFilter"] == "Observation?category=imaging,Patient?active=true"
+    assert "may have taken only one" in result.notes[0]
+
+
+def test_promised_lines_that_do_not_come_are_no_empty_export(tmp_path):
+    result, _, _ = served(tmp_path, b"", count=5)
+    assert "0 lines, the manifest says 5" in result.problems[0]
+    assert result.notes == []
+
+
 # -- since, deletions -------------------------------------------------------------------------------------------------
 
 

@@ -201,6 +201,8 @@ def one_schedule(seed: int, folder: Path) -> int:
         page=seed % 3,
         outcome=seed % 2 == 0,
         packed=seed % 5 == 0,
+        unlabelled=seed % 11 == 0,
+        repeat=seed % 6 == 1,
         counts=seed % 7 != 0,
         polls=seed % 4,
     )
