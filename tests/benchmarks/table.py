@@ -2,10 +2,8 @@
 
     python tests/benchmarks/table.py [EXAMS]        default 10,000; scale is measured up to ten times as many
 
-Peers: the bare interpreter; the `fhir.resources` path (build, validate, dump); bare `orjson`; HAPI's validator, warm in
-one Bundle, where it is built (.ci/prepare); a hand-written orjson loop; the FHIR server's own time. Times are
-processor or wall seconds of the best of several rounds, in processes of their own where that matters. Nothing here
-fails: a slow day is a slow day. The exams are the demo's, invented.
+Peers are in `peers.py`. Times are processor or wall seconds of the best of several rounds, in processes of their own
+where that matters. Nothing here fails: a slow day is a slow day. The exams are the demo's, invented.
 """
 
 from __future__ import annotations
@@ -14,19 +12,22 @@ import datetime as dt
 import json
 import os
 import platform
-import resource
 import subprocess
 import sys
 import tempfile
 import time
-import uuid
 from collections.abc import Callable, Iterator
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).parent.parent.parent
 HERE = Path(__file__).parent
+ROOT = HERE.parent.parent
+sys.path[:0] = [str(HERE), str(ROOT)]
+
+import bench_validate  # noqa: E402 - the folder is no package
+import flatten  # noqa: E402
+import peers  # noqa: E402
 
 
 def records(count: int) -> list[bytes]:
@@ -111,55 +112,36 @@ def mapping(lines: list[bytes]) -> Iterator[Row]:
     yield "map: record bytes to FHIR bytes", _micro(mine), name, _micro(peer), f"{peer / mine:.1f} × faster"
 
 
-def validating(lines: list[bytes]) -> Iterator[Row]:
+def validating() -> Iterator[Row]:
     import orjson
 
-    from fhir_bladder import exam, wire
     from fhir_bladder.conformance import Validator
-    from fhir_bladder.mapping import to_fhir
 
-    valid = [wire.dumps(to_fhir(exam.load(wire.loads(line))).observations[0]) for line in lines[:3000]]
-    mixed = [
-        one.replace(b'"status":"final"', b'"status":"finall"') if number % 20 == 0 else one
-        for number, one in enumerate(valid)
-    ]
+    panel, single = (bench_validate.mapped(shape) for shape in ("panel", "single"))
+    mixed = bench_validate.spoiled(panel)
     validator = Validator()
-    for one in mixed:
+    for one in (*panel, *single, *mixed):
         validator.validate(one)
-    bare = best(lambda: _each(orjson.loads, valid)) / len(valid)
-    fast = best(lambda: _each(validator.validate, valid)) / len(valid)
-    some = best(lambda: _each(validator.validate, mixed)) / len(mixed)
     peer = "orjson.loads of the same bytes"
-    yield "validate: valid Observations", _micro(fast), peer, _micro(bare), f"{fast / bare:.1f} ×"
-    yield "validate: 5 % invalid, all explained", _micro(some), peer, _micro(bare), f"{some / bare:.1f} ×"
-    yield from _hapi(valid, fast)
-    with tempfile.TemporaryDirectory() as name:
-        file = Path(name) / "one.json"
-        file.write_bytes(valid[0])
+    took = {}
+    for name, docs in (("panel", panel), ("single", single), ("panel, 5 % invalid, explained", mixed)):
+        bare, mine = bench_validate.cpu(
+            lambda docs=docs: _each(orjson.loads, docs), lambda docs=docs: _each(validator.validate, docs)
+        )
+        took[name] = mine / len(docs)
+        yield f"validate: {name}", _micro(took[name]), peer, _micro(bare / len(docs)), f"{mine / bare:.1f} ×"
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "one.json"
+        file.write_bytes(panel[0])
         cold = wall([sys.executable, "-m", "fhir_bladder", "validate", str(file)], 5)
-    yield "validate: first verdict, new process", f"{cold * 1e3:.0f} ms", "—", "", ""
-
-
-def _hapi(valid: list[bytes], ours: float) -> Iterator[Row]:
-    """HAPI's best mode: warm, one thread, Bundles of 50; the least of 20 as it times itself."""
-    folder = ROOT / "tests" / "oracle" / "hapi"
-    if not (folder / "target" / "classes").is_dir():
-        yield "validate: valid Observations", "", "HAPI, warm, Bundle of 50", "not built", "see .ci/prepare"
+    hapi = peers.hapi(panel)
+    if hapi is None:
+        yield "validate: panel", _micro(took["panel"]), "HAPI", "not built", "see .ci/prepare"
         return
-    entries = b",".join(
-        b'{"fullUrl":"urn:uuid:%s","resource":%s}' % (_uuid(n), one) for n, one in enumerate(valid[:50])
-    )
-    bundle = b'{"resourceType":"Bundle","type":"collection","entry":[' + entries + b"]}"
-    jars = f"{folder / 'target' / 'classes'}:{folder / 'target' / 'lib' / '*'}"
-    command = ["java", "-Xmx768m", "-XX:+UseSerialGC", "-cp", jars, "HapiJudge", str(ROOT / "profiles"), "1"]
-    done = subprocess.run(command, input=b"\n".join([bundle] * 20), check=True, stdout=subprocess.PIPE)
-    least = min(json.loads(line)["ms"] for line in done.stdout.splitlines()) / 1000 / 50
-    peer = "HAPI, warm, Bundle of 50"
-    yield "validate: valid Observations", _micro(ours), peer, _micro(least), f"{least / ours:,.0f} × faster"
-
-
-def _uuid(number: int) -> bytes:
-    return str(uuid.UUID(int=number + 1)).encode()
+    for name, theirs in (("HAPI, warm, one at a time", hapi.single), ("HAPI, warm, Bundles of 50", hapi.batched)):
+        yield "validate: panel", _micro(took["panel"]), name, _micro(theirs), f"{theirs / took['panel']:,.0f} × faster"
+    name = "validate: first verdict, new process"
+    yield name, f"{cold * 1e3:.0f} ms", "HAPI, cold", f"{hapi.cold * 1e3:,.0f} ms", f"{hapi.cold / cold:.0f} × faster"
 
 
 def _micro(seconds: float) -> str:
@@ -167,9 +149,6 @@ def _micro(seconds: float) -> str:
 
 
 def flattening(count: int) -> Iterator[Row]:
-    sys.path.insert(0, str(HERE))
-    import flatten
-
     with tempfile.TemporaryDirectory() as name:
         source = Path(name) / "o.ndjson"
         flatten.write(source, count)
@@ -177,49 +156,83 @@ def flattening(count: int) -> Iterator[Row]:
             method: min(flatten.measure(method, source, Path(name) / f"{method}.csv") for _ in range(3))
             for method in flatten.METHODS
         }
-    hand = took["hand"][0]
+        few = min(count, 2000)
+        other = peers.sqlonfhir(source, flatten.VIEW, few)
+    hand, view = took["hand"][0], took["view"][0]
     for method, (seconds, memory) in took.items():
         if method != "hand":
             shown = f"{seconds:.2f} s, {memory:.0f} MB"
             peer = "hand-written orjson loop"
             yield f"flatten {count:,} by {method}", shown, peer, f"{hand:.2f} s", f"{seconds / hand:.2f} ×"
+    if "duckdb" in took:
+        other_seconds = took["duckdb"][0]
+        peer = "DuckDB, one thread"
+        yield (
+            f"flatten {count:,} by view",
+            f"{view:.2f} s",
+            peer,
+            f"{other_seconds:.2f} s",
+            f"{view / other_seconds:.2f} ×",
+        )
+    mine = _micro(view / count)
+    if other is None:
+        yield "flatten by view, each", mine, "sqlonfhir 0.0.2", "not there", "cannot be installed"
+    else:
+        yield "flatten by view, each", mine, "sqlonfhir 0.0.2", _micro(other), f"{other * count / view:,.0f} × faster"
 
 
 def exchanging(lines: list[bytes]) -> Iterator[Row]:
     """Push and pull against the embedded server in a process of its own."""
     count = min(len(lines), 2000)
+    done = subprocess.run(
+        [sys.executable, HERE / "push_overhead.py", "overhead", str(count)],
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, check=True, stdout=subprocess.PIPE,
+    )  # fmt: skip
+    push = json.loads(done.stdout)
+    share = 100 * push["share_not_waiting"]
+    shown = f"{push['seconds'] * 1e3 / count:.1f} ms each, {push['peak_memory_mb']:.0f} MB"
+    yield f"push {count:,} exams", shown, "the time without a request under way", "", f"{share:.1f} % of the wall"
+    with tempfile.TemporaryDirectory() as name, peers.server() as url:
+        folder = Path(name)
+        (folder / "e.ndjson").write_bytes(b"\n".join(lines[:count]) + b"\n")
+        _run(["push", "e.ndjson", "--server", url, "--patients", "create"], folder)
+        pulled = [_run(["pull", "-o", f"p{n}.ndjson", "--server", url], folder) for n in range(3)]
+        bare = min(peers.pull(url, "Observation") for _ in range(3))
+    took, memory = min(pulled)
+    shown = f"{took:.2f} s, {memory:.0f} MB"
+    peer = "GET of the same pages, orjson.loads"
+    yield f"pull {count:,} Observations", shown, peer, f"{bare:.2f} s", f"{took / bare:.2f} ×"
+
+
+def _run(arguments: list[str], folder: Path) -> tuple[float, float]:
+    """Wall seconds and peak MB of one command."""
+    began = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-c", _MEASURED, *arguments], cwd=folder, check=True, stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    return time.perf_counter() - began, float((folder / "peak").read_text()) / 1024
+
+
+def reporting(lines: list[bytes]) -> Iterator[Row]:
+    """The page for people; the peer is what else this tool does with each record, since no other makes such a page."""
+    count = min(len(lines), 2000)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "e.ndjson").write_bytes(b"\n".join(lines[:count]) + b"\n")
-        server = subprocess.Popen(
-            [sys.executable, "-m", "fhir_bladder", "serve"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-        )
-        try:
-            assert server.stdout is not None
-            url = server.stdout.readline().strip()
-            yield _exchange(f"push {count:,} exams", ["push", "e.ndjson", "--patients", "create"], url, folder)
-            yield _exchange(f"pull {count:,} Observations", ["pull", "-o", "p.ndjson"], url, folder)
-        finally:
-            server.terminate()
-            server.wait()
-
-
-def _exchange(name: str, arguments: list[str], url: str, folder: Path) -> Row:
-    before, began = _children(), time.perf_counter()
-    command = [sys.executable, "-m", "fhir_bladder", *arguments, "--server", url]
-    subprocess.run(command, cwd=folder, check=True, stderr=subprocess.DEVNULL)
-    took, used = time.perf_counter() - began, _children() - before
-    peer = "processor time of the client"
-    return name, f"{took:.1f} s", peer, f"{used:.1f} s", f"{100 * used / took:.0f} % of the wall"
-
-
-def _children() -> float:
-    """Processor seconds of ended child processes; the server is still running, so it is not among them."""
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return used.ru_utime + used.ru_stime
+        took, memory = min(_run(["report", "e.ndjson", "-o", "r.html"], folder) for _ in range(3))
+        size = (folder / "r.html").stat().st_size / 1e6
+        mapped = min(_run(["map", "e.ndjson", "--as", "bundles", "-o", "b.ndjson"], folder)[0] for _ in range(3))
+        judged = min(_run(["validate", "b.ndjson"], folder)[0] for _ in range(3))
+    peer = "map --as bundles and validate"
+    shown = f"{took:.2f} s, {memory:.0f} MB"
+    yield (
+        f"report, {count:,} exams, {size:.1f} MB",
+        shown,
+        peer,
+        f"{mapped + judged:.2f} s",
+        f"{took / (mapped + judged):.2f} ×",
+    )
 
 
 _MEASURED = """
@@ -234,52 +247,63 @@ finally:
 """Runs the command line and leaves its own peak in kB; what the system tells a parent counts the parent's own pages."""
 
 
+def _chain(count: int) -> tuple[float, float]:
+    """Processor seconds and the largest process of map, validate and table of so many exams."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with (folder / "e.ndjson").open("wb") as stream:
+            for line in records(count):
+                stream.write(line + b"\n")
+        tool = [sys.executable, "-c", _MEASURED]
+        seconds = peak = 0.0
+        for arguments in (
+            ["map", "e.ndjson", "-o", "f.ndjson"],
+            ["validate", "f.ndjson"],
+            ["table", "f.ndjson", "--view", "measurements", "--include", "synthetic,preliminary", "-o", "t.csv"],
+        ):
+            quiet = subprocess.DEVNULL
+            process = subprocess.Popen(
+                [*tool, *arguments], cwd=folder, stdout=quiet, stderr=quiet, env={**os.environ, "PYTHONPATH": str(ROOT)}
+            )
+            _, status, usage = os.wait4(process.pid, 0)
+            assert status == 0
+            seconds += usage.ru_utime + usage.ru_stime
+            peak = max(peak, float((folder / "peak").read_text()) / 1024)
+    return seconds, peak
+
+
 def scaling(most: int) -> Iterator[Row]:
-    """map, validate and table of growing inputs: seconds an exam, and the largest process."""
-    base = 0.0
+    """Growing inputs: seconds an exam beyond what the three starts take, and the largest process."""
+    starts = min(_chain(1)[0] for _ in range(3))
+    took = {}
     for count in (most // 100, most // 10, most):
-        with tempfile.TemporaryDirectory() as name:
-            folder = Path(name)
-            with (folder / "e.ndjson").open("wb") as stream:
-                for line in records(count):
-                    stream.write(line + b"\n")
-            tool = [sys.executable, "-c", _MEASURED]
-            seconds = peak = 0.0
-            for arguments in (
-                ["map", "e.ndjson", "-o", "f.ndjson"],
-                ["validate", "f.ndjson"],
-                ["table", "f.ndjson", "--view", "measurements", "--include", "synthetic,preliminary", "-o", "t.csv"],
-            ):
-                quiet = subprocess.DEVNULL
-                process = subprocess.Popen([*tool, *arguments], cwd=folder, stdout=quiet, stderr=quiet)
-                _, status, usage = os.wait4(process.pid, 0)
-                assert status == 0
-                seconds += usage.ru_utime + usage.ru_stime
-                peak = max(peak, float((folder / "peak").read_text()) / 1024)
-            each = seconds / count
-        base = each if count == most // 10 else base
+        seconds, peak = min(_chain(count) for _ in range(3 if count < most else 1))
+        took[count] = (seconds - starts) / count, peak
+    base = took[most // 10][0]
+    peer = f"{most // 10:,} exams (three starts, {starts:.1f} s, taken off)"
+    for count, (each, peak) in took.items():
         shown = f"{each * 1e6:.0f} µs an exam, {peak:.0f} MB"
-        ratio = f"{each / base:.2f} ×" if base else "three starts included"
-        yield f"map, validate, table: {count:,}", shown, f"{most // 10:,} exams", _micro(base) if base else "", ratio
+        yield f"map, validate, table: {count:,}", shown, peer, _micro(base), f"{each / base:.2f} ×"
 
 
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     libraries = ", ".join(f"{name} {version(name)}" for name in ("fhir.resources", "orjson", "msgspec", "pydantic"))
     print(f"{platform.python_implementation()} {platform.python_version()}, {os.cpu_count()} cores, {libraries}\n")
-    print(f"{'what':<42} {'here':<28} {'peer':<42} {'peer takes':<12} ratio")
+    print(f"{'what':<42} {'here':<28} {'peer':<46} {'peer takes':<12} ratio")
     lines = records(count)
     sections: list[Iterator[Any]] = [
         start_up(),
         mapping(lines[:3000]),
-        validating(lines),
+        validating(),
         flattening(10 * count),
         exchanging(lines),
+        reporting(lines),
         scaling(10 * count),
     ]
     for section in sections:
         for row in section:
-            print(f"{row[0]:<42} {row[1]:<28} {row[2]:<42} {row[3]:<12} {row[4]}", flush=True)
+            print(f"{row[0]:<42} {row[1]:<28} {row[2]:<46} {row[3]:<12} {row[4]}", flush=True)
 
 
 if __name__ == "__main__":
