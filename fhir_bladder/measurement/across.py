@@ -7,37 +7,41 @@ Retracted exams are forgotten, a newer version takes the place of the older one.
 from __future__ import annotations
 
 import datetime as dt
-import re
-from collections import OrderedDict, deque
-from collections.abc import Iterable, Iterator
+from collections import OrderedDict
+from collections.abc import Iterator
+from decimal import Decimal
 from itertools import pairwise
 from typing import NamedTuple
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.measurement import plausible
+from fhir_bladder.measurement.devices import NUMBER_GAP, TWO_PATIENTS, Device
 from fhir_bladder.measurement.facts import NOTHING, Facts, Kind
 from fhir_bladder.measurement.patients import (
     RETRACTED,
     Course,
     Courses,
     Entry,
-    Identity,
     any_within,
     entry_of,
-    identity_of,
     key_of,
-    surely_different,
 )
 from fhir_bladder.measurement.settings import DEFAULT, OURS, PRACTICE, Settings
 
 POST_ABOVE_PRE = Kind("post-void-above-pre-void", "warn", "more after the void than before it", OURS)
-TWO_PATIENTS = Kind("two-patients-within-seconds", "warn", "one device, two patients, seconds apart", OURS)
-NUMBER_GAP = Kind("exam-number-gap", "note", "exam numbers of a device are missing", PRACTICE)
-KINDS = (POST_ABOVE_PRE, TWO_PATIENTS, NUMBER_GAP)
+VOID_NOT_SEEN = Kind(
+    "void-not-seen", "warn", "a void was measured, but the scans hardly fell",
+    f"a cyst read as bladder was catheterised again and again, Am J Case Rep 2022;23:e937318 (seen); limits: {OURS}",
+)  # fmt: skip
+EXAM_TWICE = Kind("exam-twice", "warn", "the same exam under two numbers", PRACTICE)
+NUMBER_TWICE = Kind(
+    "exam-number-twice", "block", "one exam number stands for two exams",
+    "rule of the exam record: unique within the device; other content needs status amended or corrected",
+)  # fmt: skip
+KINDS = (NUMBER_TWICE, POST_ABOVE_PRE, VOID_NOT_SEEN, TWO_PATIENTS, EXAM_TWICE, NUMBER_GAP)
 
-_NUMBER = re.compile(r"(.*?)(\d{1,18})\Z", re.ASCII | re.DOTALL)
-_DEVICES, _NEIGHBOURS, _PREFIXES, _PATIENCE = 1_000, 8, 8, 64
+_DEVICES = 1_000
 
 
 class Stream:
@@ -46,7 +50,9 @@ class Stream:
     def __init__(self, settings: Settings = DEFAULT, *, patients: int = 20_000) -> None:
         self.settings = settings
         self.courses = Courses(patients)
-        self._devices: OrderedDict[str, _Device] = OrderedDict()
+        self._contents: OrderedDict[tuple[str, str], _Content] = OrderedDict()
+        self._kept = patients
+        self._devices: OrderedDict[str, Device] = OrderedDict()
 
     def add(self, facts: Facts) -> tuple[list[Finding], Course | None]:
         """Findings of this exam with those before it, and the patient's course (None without identifier)."""
@@ -55,6 +61,7 @@ class Stream:
         retracted = record.status in RETRACTED
         found += device.gaps(record, self.settings)
         if not retracted:
+            found += self._number_twice(record)
             found += device.neighbours(facts)
         course = self.courses.of(record)
         if course is not None:
@@ -67,14 +74,32 @@ class Stream:
                 course.add(entry)
         return found, course
 
+    def _number_twice(self, record: ExamRecord) -> tuple[Finding, ...]:
+        """Another exam under the number of an earlier one, neither of them amended or corrected."""
+        key, content = key_of(record), _content_of(record)
+        before = self._contents.pop(key, content)
+        self._contents[key] = content
+        if len(self._contents) > self._kept:
+            self._contents.popitem(last=False)
+        differ = [name for name in ("patient", "time", "scans") if getattr(before, name) != getattr(content, name)]
+        if not differ or before.changed or content.changed:
+            return NOTHING
+        return NUMBER_TWICE.found(
+            record,
+            field="exam_number",
+            expected="one exam for a number, or status amended or corrected",
+            found=f"an exam of this number with another {' and '.join(differ)}",
+            hint="find out which exam it is; give it its own number, or say that it was amended",
+        )
+
     def close(self) -> list[Finding]:
         """Gaps in exam numbers that were never filled."""
         return [finding for device in self._devices.values() for finding in device.close()]
 
-    def _device(self, record: ExamRecord) -> tuple[_Device, list[Finding]]:
+    def _device(self, record: ExamRecord) -> tuple[Device, list[Finding]]:
         """The device of an exam, and the gaps of one that is forgotten for it."""
         serial = record.device.serial
-        device = self._devices.pop(serial, None) or _Device()
+        device = self._devices.pop(serial, None) or Device()
         self._devices[serial] = device
         if len(self._devices) <= _DEVICES:
             return device, []
@@ -88,12 +113,13 @@ def _with_course(facts: Facts, entry: Entry, course: Course) -> Iterator[Finding
     later = [other for other in course.entries if other.moment > entry.moment]
     for other in course.entries:
         yield from _tenfold(facts, entry, other, settings)
+        yield from _exam_twice(facts, entry, other)
     if earlier:
         yield from _filling(facts, earlier[-1], entry)
     if later:
         yield from _filling(facts, entry, later[0])
     for pre, post in pairwise([*earlier[-1:], entry, *later[:1]]):
-        yield from _post_above_pre(facts, pre, post, settings)
+        yield from _post_above_pre(facts, pre, post, settings) or _void_not_seen(facts, pre, post, settings)
 
 
 def _tenfold(facts: Facts, entry: Entry, other: Entry, settings: Settings) -> tuple[Finding, ...]:
@@ -140,11 +166,7 @@ def _filling(facts: Facts, before: Entry, after: Entry) -> tuple[Finding, ...]:
 
 def _post_above_pre(facts: Facts, pre: Entry, post: Entry, settings: Settings) -> tuple[Finding, ...]:
     """A post-void volume above the pre-void one before it, by more than the scatter of repeats (25 mL or 20 %)."""
-    if pre.state != "pre-void" or post.state != "post-void" or post.attempt in ("unable", "not-attempted"):
-        return NOTHING
-    if post.moment - pre.moment > dt.timedelta(minutes=settings.pair_minutes):
-        return NOTHING
-    if post.voids and not any_within(post.voids, pre.moment, post.moment):
+    if not _paired(pre, post, settings):
         return NOTHING
     pre_span, post_span = pre.bounds, post.bounds
     if pre_span is None or post_span is None:
@@ -163,125 +185,76 @@ def _post_above_pre(facts: Facts, pre: Entry, post: Entry, settings: Settings) -
     )
 
 
+def _paired(pre: Entry, post: Entry, settings: Settings) -> bool:
+    """Whether two exams are before and after one void, as far as they tell."""
+    if pre.state != "pre-void" or post.state != "post-void" or post.attempt in ("unable", "not-attempted"):
+        return False
+    if post.moment - pre.moment > dt.timedelta(minutes=settings.pair_minutes):
+        return False
+    return not post.voids or any_within(post.voids, pre.moment, post.moment)
+
+
+def _void_not_seen(facts: Facts, pre: Entry, post: Entry, settings: Settings) -> tuple[Finding, ...]:
+    """A measured void that the scans before and after it do not show: what is seen there may not be the bladder.
+
+    Taken off first: the scatter of repeats (25 mL or 20 % of the volume before) and what may have come since the void,
+    at `settings.filling_rate`.
+    """
+    pre_span, post_span = pre.bounds, post.bounds
+    if not _paired(pre, post, settings) or pre_span is None or post_span is None or post.voided is None:
+        return NOTHING
+    fell = pre_span[1] - post_span[0]
+    since = max((void for void in post.voids if pre.moment <= void <= post.moment), default=pre.moment)
+    minutes = Decimal(_minutes(since, post.moment) + max(pre.slack, post.slack).total_seconds() / 60)
+    allowed = max(settings.spread_volume, pre_span[1] * settings.spread_percent / 100) + settings.filling_rate * minutes
+    if post.voided - fell <= allowed:
+        return NOTHING
+    return VOID_NOT_SEEN.found(
+        facts.record,
+        field="scans",
+        expected=f"at least {post.voided - allowed:.0f} mL less after a void of {post.voided} mL",
+        found=f"{pre.comparator or ''}{pre.value} mL before (exam {pre.exam_number}), "
+        f"{post.comparator or ''}{post.value} mL after (exam {post.exam_number})",
+        hint="think of a cyst, ascites or another collection read as bladder; scan again, check the voided volume",
+    )
+
+
+def _exam_twice(facts: Facts, entry: Entry, other: Entry) -> tuple[Finding, ...]:
+    """One patient, one moment, one void state, one volume, two exam numbers."""
+    same = entry.moment == other.moment and entry.state == other.state
+    if not same or entry.value is None or (entry.value, entry.comparator) != (other.value, other.comparator):
+        return NOTHING
+    return EXAM_TWICE.found(
+        facts.record,
+        field="exam_number",
+        expected="one number for an exam",
+        found=f"the time, void state and volume of exam {other.exam_number}",
+        hint="retract one of the two, or correct the time",
+    )
+
+
+class _Content(NamedTuple):
+    """What makes an exam another one, as hashes, and whether it says that it was changed."""
+
+    patient: int
+    time: int
+    scans: int
+    changed: bool
+
+
+def _content_of(record: ExamRecord) -> _Content:
+    identifiers = record.patient.identifiers if record.patient is not None else None
+    scans = [
+        (scan.scan_number, scan.absent_reason, scan.volume and (scan.volume.canonical, scan.volume.comparator))
+        for scan in record.scans
+    ]
+    return _Content(
+        hash(frozenset((one.system, one.value) for one in identifiers or ())),
+        hash((record.started_at.moment, record.void_state)),
+        hash((tuple(scans), record.reported_scan)),
+        record.status in ("amended", "corrected"),
+    )
+
+
 def _minutes(start: dt.datetime, end: dt.datetime) -> float:
     return (end - start).total_seconds() / 60
-
-
-class _Neighbour:
-    __slots__ = ("end", "identity", "key", "start")
-
-    def __init__(self, key: tuple[str, str], start: dt.datetime, end: dt.datetime, identity: Identity) -> None:
-        self.key, self.start, self.end, self.identity = key, start, end, identity
-
-
-class _Device:
-    """What is kept of a device: its latest exams, and the runs of its exam numbers by what stands before them."""
-
-    def __init__(self) -> None:
-        self._recent: deque[_Neighbour] = deque(maxlen=_NEIGHBOURS)
-        self._runs: OrderedDict[str, _Run] = OrderedDict()
-
-    def neighbours(self, facts: Facts) -> Iterator[Finding]:
-        """Another patient's exam on this device within seconds of this one, from its start to its last scan."""
-        record = facts.record
-        identity = identity_of(record)
-        if identity is None:
-            return
-        key, start = key_of(record), record.started_at.moment
-        taken = [scan.taken_at.moment for scan in record.scans if scan.taken_at is not None]
-        end = max([start, *taken])
-        for other in self._recent:
-            gap = max((start - other.end).total_seconds(), (other.start - end).total_seconds(), 0.0)
-            if other.key != key and gap <= facts.settings.swap_seconds and surely_different(identity, other.identity):
-                yield from TWO_PATIENTS.found(
-                    record,
-                    field="patient",
-                    expected=f"more than {facts.settings.swap_seconds} s between two patients",
-                    found=f"exam {other.key[1]} of another patient {gap:.0f} s apart",
-                    hint="make sure that the right patient was selected for both exams",
-                )
-        self._recent = deque((one for one in self._recent if one.key != key), _NEIGHBOURS)
-        self._recent.append(_Neighbour(key, start, end, identity))
-
-    def gaps(self, record: ExamRecord, settings: Settings) -> Iterable[Finding]:
-        """Gaps in the numbers that nobody filled while 64 more exams came."""
-        match = _NUMBER.match(record.exam_number)
-        if match is None:
-            return ()
-        prefix, number = match[1], int(match[2])
-        run = self._runs.pop(prefix, None)
-        lost: tuple[Finding, ...] = ()
-        if run is None:
-            run = _Run(number, prefix, record.device.serial)
-            if len(self._runs) >= _PREFIXES:
-                lost = tuple(self._runs.popitem(last=False)[1].close())
-        self._runs[prefix] = run
-        return (*lost, *run.add(number, record, settings.gap_greatest))
-
-    def close(self) -> Iterator[Finding]:
-        for run in self._runs.values():
-            yield from run.close()
-
-
-class _Missing(NamedTuple):
-    """Numbers that are missing: first and last, when the gap was seen, at which exam."""
-
-    low: int
-    high: int
-    seen: int
-    after: str
-
-
-class _Run:
-    """Numbers of one device with one prefix: the highest so far, and gaps below it that may still be filled."""
-
-    __slots__ = ("_count", "_highest", "_pending", "_prefix", "_serial")
-
-    def __init__(self, first: int, prefix: str, serial: str) -> None:
-        self._highest = first
-        self._prefix = prefix
-        self._serial = serial
-        self._count = 0
-        self._pending: list[_Missing] = []
-
-    def add(self, number: int, record: ExamRecord, greatest: int) -> Iterator[Finding]:
-        self._count += 1
-        step = number - self._highest
-        if step > greatest + 1 or -step > greatest:
-            self._highest = number  # not counted one by one, or a counter set anew
-        elif step > 0:
-            if step > 1:
-                self._pending.append(_Missing(self._highest + 1, number - 1, self._count, record.exam_number))
-            self._highest = number
-        elif self._pending:
-            self._fill(number)
-        while self._pending and self._count - self._pending[0].seen >= _PATIENCE:
-            yield from self._told(self._pending.pop(0))
-
-    def _fill(self, number: int) -> None:
-        pending = []
-        for gap in self._pending:
-            if gap.low <= number <= gap.high:
-                parts = (gap._replace(high=number - 1), gap._replace(low=number + 1))
-                pending += [part for part in parts if part.low <= part.high]
-            else:
-                pending.append(gap)
-        self._pending = pending
-
-    def close(self) -> Iterator[Finding]:
-        while self._pending:
-            yield from self._told(self._pending.pop(0))
-
-    def _told(self, gap: _Missing) -> tuple[Finding, ...]:
-        digits = gap.after[len(self._prefix) :]
-        width = len(digits) if digits.startswith("0") else 0
-        first, last = (f"{self._prefix}{number:0{width}}" for number in (gap.low, gap.high))
-        count = gap.high - gap.low + 1
-        numbers = f"{first} missing" if count == 1 else f"{first} to {last} missing ({count} exams)"
-        return NUMBER_GAP.found(
-            gap.after,
-            field="exam_number",
-            expected="numbers of a device without a gap",
-            found=f"{numbers} on device {self._serial}",
-            hint="exams that were never sent, or not part of this input",
-        )

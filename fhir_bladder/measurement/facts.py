@@ -84,6 +84,21 @@ class Facts:
                 if quantity is not None:
                     yield f"wall.{name}", quantity
 
+    def all_volumes(self) -> Iterator[tuple[str, Decimal, str | None]]:
+        """Every volume of the record with its field path, in mL, with its comparator."""
+        record = self.record
+        for scan, value, comparator in self.volumes:
+            yield f"scans.{record.scans.index(scan)}.volume", value, comparator
+        for name, volume in (
+            ("voided_volume", record.voided_volume),
+            ("catheterised_volume", record.catheterised_volume),
+        ):
+            if volume is not None:
+                yield name, volume.canonical, None
+        for index, void in enumerate(record.earlier_voids or ()):
+            if void.volume is not None:
+                yield f"earlier_voids.{index}.volume", void.volume.canonical, None
+
     def times(self) -> Iterator[tuple[str, Timestamp]]:
         """Every point in time of the record with its field path."""
         record = self.record

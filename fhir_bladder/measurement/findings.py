@@ -9,14 +9,14 @@ import datetime as dt
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
-from fhir_bladder.measurement import block, plausible, remarks
+from fhir_bladder.measurement import block, contradictions, plausible, remarks
 from fhir_bladder.measurement.calculated import Calculated
 from fhir_bladder.measurement.choice import Choice
 from fhir_bladder.measurement.facts import Check, Facts, Kind
 from fhir_bladder.measurement.settings import DEFAULT, Settings
 
-CHECKS: tuple[Check, ...] = block.CHECKS + plausible.CHECKS + remarks.CHECKS
-KINDS: tuple[Kind, ...] = block.KINDS + plausible.KINDS + remarks.KINDS
+CHECKS: tuple[Check, ...] = block.CHECKS + plausible.CHECKS + contradictions.CHECKS + remarks.CHECKS
+KINDS: tuple[Kind, ...] = block.KINDS + plausible.KINDS + contradictions.KINDS + remarks.KINDS
 
 
 def findings(

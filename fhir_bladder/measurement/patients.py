@@ -18,7 +18,7 @@ _KEPT = 16
 
 
 class Entry(NamedTuple):
-    """What is kept of an exam for the exams that follow: times are aware, volumes mL."""
+    """What is kept of an exam for the exams that follow: times are aware, volumes mL; voided: the measured volume."""
 
     moment: dt.datetime
     key: tuple[str, str]
@@ -29,6 +29,7 @@ class Entry(NamedTuple):
     comparator: str | None
     voids: tuple[dt.datetime, ...]
     drained: dt.datetime | None
+    voided: Decimal | None
 
     @property
     def exam_number(self) -> str:
@@ -57,6 +58,7 @@ def entry_of(facts: Facts) -> Entry:
         facts.choice.comparator,
         tuple(void.moment for _, void in facts.voids()),
         None if drained is None else drained.moment,
+        record.voided_volume.canonical if record.voided_volume is not None and record.void_measured else None,
     )
 
 

@@ -25,6 +25,10 @@ AREA_BELOW_SPHERE = Kind(
     "area-below-sphere", "warn", "the surface area is less than any closed surface around the volume has",
     "isoperimetric theorem; a partial surface or a slip of the unit explains it",
 )  # fmt: skip
+AREA_FAR_ABOVE = Kind(
+    "area-far-above-sphere", "warn", "the surface area is far more than a bladder of the volume has",
+    f"ellipsoids up to 3:1 stay below 1.3 times the sphere's (geometry); the factor: {OURS}",
+)  # fmt: skip
 MASS_IMPLAUSIBLE = Kind(
     "mass-implausible", "warn", "the received mass does not fit area and thickness",
     "Steiner's formula and Minkowski's inequality; densities 0.95 to 1.06 g/mL and 1 % for shape: " + OURS,
@@ -36,25 +40,30 @@ UTERUS = Kind(
 )  # fmt: skip
 CATHETER = Kind("catheter-large-volume", "warn", "a large volume although a catheter is in place", OURS)
 WITHOUT_VOID = Kind("post-void-without-void", "warn", "a post-void scan, but no void was attempted", PRACTICE)
-BETTER_SCAN = Kind("better-scan-exists", "warn", "the reported scan is off centre or shadowed, a better one exists",
-                   PRACTICE)  # fmt: skip
+BETTER_SCAN = Kind(
+    "better-scan-exists", "warn", "the reported scan is off centre, shadowed or without a volume, a better one exists",
+    PRACTICE,
+)  # fmt: skip
 
 _SPHERE_CUBED = 36 * pi
 _CENTRING = {"centred": 0, "partly-centred": 1, "not-centred": 2}
 
 
 def volume_large(facts: Facts) -> tuple[Finding, ...]:
-    """A scan above `settings.large_volume`; with `>` where the bound itself reaches it."""
+    """A volume above `settings.large_volume`; with `>` where the bound itself reaches it."""
     limit = facts.settings.large_volume
     found: tuple[Finding, ...] = NOTHING
-    for scan, value, comparator in facts.volumes:
+    for field, value, comparator in facts.all_volumes():
         if value >= limit and (value > limit or comparator == ">") and comparator != "<":
+            scanned = field.startswith("scans")
             found += VOLUME_LARGE.found(
                 facts.record,
-                field=_path(facts, scan),
+                field=field,
                 expected=f"at most {limit} mL",
                 found=f"{comparator or ''}{value} mL",
-                hint="scan again; think of a cyst, ascites or a slip of the unit",
+                hint="scan again; think of a cyst, ascites or a slip of the unit"
+                if scanned
+                else "check value and unit",
             )
     return found
 
@@ -173,6 +182,29 @@ def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
     )
 
 
+def area_far_above_sphere(facts: Facts) -> tuple[Finding, ...]:
+    """A received area above `settings.area_times` the sphere's, from the least filling on: no bladder is so flat."""
+    wall, settings = facts.record.wall, facts.settings
+    if wall is None or wall.surface_area is None:
+        return NOTHING
+    scan = facts.choice.scan if wall.scan_number is None else scan_by_number(facts.record, wall.scan_number)
+    if scan is None or scan.volume is None or scan.volume.comparator == ">":
+        return NOTHING
+    volume = scan.volume.canonical
+    if volume < settings.filling_low:
+        return NOTHING
+    greatest = float(settings.area_times) * geometry.sphere_area(span(scan.volume)[1])
+    if span(wall.surface_area)[0] <= greatest:
+        return NOTHING
+    return AREA_FAR_ABOVE.found(
+        facts.record,
+        field="wall.surface_area",
+        expected=f"at most {greatest:.0f} cm2 around {volume} mL",
+        found=f"{wall.surface_area.value} {wall.surface_area.unit}",
+        hint="check the area and its unit on the scanner",
+    )
+
+
 def mass_implausible(facts: Facts) -> tuple[Finding, ...]:
     """A received mass outside [A·t·0.95 … Steiner bound·1.06 and 1 % for shape], beyond the written digits.
 
@@ -271,15 +303,17 @@ def post_void_without_void(facts: Facts) -> tuple[Finding, ...]:
 
 
 def better_scan_exists(facts: Facts) -> tuple[Finding, ...]:
-    """The reported scan is off centre or shadowed, and another with a volume is better in one and worse in neither."""
+    """The reported scan has no volume where another has, or it is off centre or shadowed, and another with a volume
+    is better in one and worse in neither.
+    """
     reported = facts.choice.scan
     if reported is None or len(facts.record.scans) < 2:
         return NOTHING
     rank = _CENTRING.get(reported.centring or "")
-    if not rank and not reported.pubic_shadow:
+    if not rank and not reported.pubic_shadow and reported.volume is not None:
         return NOTHING
     for scan in facts.record.scans:
-        if scan is not reported and scan.volume is not None and _better(scan, reported):
+        if scan.volume is not None and (reported.volume is None or _better(scan, reported)):
             return BETTER_SCAN.found(
                 facts.record,
                 field="reported_scan",
@@ -301,7 +335,8 @@ def _better(one: Scan, other: Scan) -> bool:
 
 def _quality(scan: Scan) -> str:
     shadow = {True: ", shadowed", False: ", free of shadow", None: ""}[scan.pubic_shadow]
-    return (scan.centring or "centring unknown") + shadow
+    absent = "" if scan.volume is not None else f", {scan.absent_reason}"
+    return (scan.centring or "centring unknown") + shadow + absent
 
 
 def _path(facts: Facts, scan: Scan) -> str:
@@ -309,10 +344,10 @@ def _path(facts: Facts, scan: Scan) -> str:
 
 
 CHECKS: tuple[Check, ...] = (
-    volume_large, repeats, filling_rate, area_below_sphere, mass_implausible, thickness_implausible, uterus_mismatch,
-    catheter_large_volume, post_void_without_void, better_scan_exists,
+    volume_large, repeats, filling_rate, area_below_sphere, area_far_above_sphere, mass_implausible,
+    thickness_implausible, uterus_mismatch, catheter_large_volume, post_void_without_void, better_scan_exists,
 )  # fmt: skip
 KINDS = (
-    VOLUME_LARGE, TENFOLD, SPREAD, FILLING_RATE, AREA_BELOW_SPHERE, MASS_IMPLAUSIBLE, THICKNESS_IMPLAUSIBLE, UTERUS,
-    CATHETER, WITHOUT_VOID, BETTER_SCAN,
+    VOLUME_LARGE, TENFOLD, SPREAD, FILLING_RATE, AREA_BELOW_SPHERE, AREA_FAR_ABOVE, MASS_IMPLAUSIBLE,
+    THICKNESS_IMPLAUSIBLE, UTERUS, CATHETER, WITHOUT_VOID, BETTER_SCAN,
 )  # fmt: skip

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind
-from fhir_bladder.measurement.settings import PRACTICE
+from fhir_bladder.measurement.settings import OURS, PRACTICE
 
 OUTSIDE_RANGE = Kind("outside-filling-range", "note", "wall values outside the filling range", PRACTICE)
 AGE_UNKNOWN = Kind("age-unknown", "note", "the age is unknown, the filling range of adults was applied", PRACTICE)
 ZERO_VOLUME = Kind("zero-volume", "note", "0 mL without recorded centring: empty, or not found", PRACTICE)
+TINY_VOLUME = Kind("volume-tiny", "note", "a volume above 0 and below 1 mL, as where litres were written as mL", OURS)
 MIDNIGHT = Kind("midnight-time", "note", "a time of exactly midnight, as where only a date was known", PRACTICE)
 NOT_STATED = Kind("result-not-stated", "note", "no scan was stated as the result", "rule of the exam record")
 VOID_NOT_RECORDED = Kind("void-not-recorded", "note", "a post-void scan, and nothing tells of the void", PRACTICE)
@@ -57,6 +58,21 @@ def zero_volume(facts: Facts) -> tuple[Finding, ...]:
                 expected="centring recorded with a volume of 0 mL",
                 found=f"scan {scan.scan_number}: 0 mL, centring {scan.centring or 'not recorded'}",
                 hint="an empty bladder is hard to see; say so, or report it as not-seen",
+            )
+    return found
+
+
+def tiny_volume(facts: Facts) -> tuple[Finding, ...]:
+    """A volume above 0 and below 1 mL, which no scanner tells from 0."""
+    found: tuple[Finding, ...] = NOTHING
+    for field, value, _ in facts.all_volumes():
+        if 0 < value < 1:
+            found += TINY_VOLUME.found(
+                facts.record,
+                field=field,
+                expected="0 mL, or 1 mL and more",
+                found=f"{value} mL",
+                hint="check the unit; 0.186 L is 186 mL",
             )
     return found
 
@@ -115,5 +131,5 @@ def void_not_recorded(facts: Facts) -> tuple[Finding, ...]:
     )
 
 
-CHECKS: tuple[Check, ...] = (outside_range, zero_volume, midnight, result_not_stated, void_not_recorded)
-KINDS = (OUTSIDE_RANGE, AGE_UNKNOWN, ZERO_VOLUME, MIDNIGHT, NOT_STATED, VOID_NOT_RECORDED)
+CHECKS: tuple[Check, ...] = (outside_range, zero_volume, tiny_volume, midnight, result_not_stated, void_not_recorded)
+KINDS = (OUTSIDE_RANGE, AGE_UNKNOWN, ZERO_VOLUME, TINY_VOLUME, MIDNIGHT, NOT_STATED, VOID_NOT_RECORDED)

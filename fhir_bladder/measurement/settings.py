@@ -36,6 +36,7 @@ class Settings:
     spread_percent: Decimal = Decimal(20)
     thickness_low: Decimal = Decimal("0.5")
     thickness_high: Decimal = Decimal(15)
+    area_times: Decimal = Decimal(2)
     mass_low_factor: Decimal = Decimal("0.95")
     mass_high_factor: Decimal = Decimal("1.06")
     mass_shape_percent: Decimal = Decimal(1)
@@ -47,6 +48,8 @@ class Settings:
     pair_minutes: int = 60
     future_minutes: int = 5
     gap_greatest: int = 1000
+    exam_minutes: int = 120
+    greatest_age: int = 120
 
     def __post_init__(self) -> None:
         for field in fields(self):

@@ -16,9 +16,7 @@ _HALF = Decimal("0.5")
 
 def half_step(quantity: Quantity) -> float:
     """Half of the last written digit, in the canonical unit (mL, mm, cm2, g, MHz)."""
-    exponent = quantity.value.as_tuple().exponent
-    assert isinstance(exponent, int)
-    return float(to_canonical(_HALF.scaleb(exponent), quantity.unit))
+    return float(to_canonical(_half(quantity.value), quantity.unit))
 
 
 def span(quantity: Quantity) -> tuple[float, float]:
@@ -26,3 +24,15 @@ def span(quantity: Quantity) -> tuple[float, float]:
     half = half_step(quantity)
     value = float(quantity.canonical)
     return value - half, value + half
+
+
+def span_of(number: Decimal) -> tuple[float, float]:
+    """The same of a number without unit."""
+    half = _half(number)
+    return float(number - half), float(number + half)
+
+
+def _half(number: Decimal) -> Decimal:
+    exponent = number.as_tuple().exponent
+    assert isinstance(exponent, int)
+    return _HALF.scaleb(exponent)

@@ -43,7 +43,7 @@ def test_a_prompt_tells_its_place_like_a_finding(exam: Exam, check: Callable[...
     records = [
         exam(exam_number="b", started_at="2026-11-19T10:42:00Z", voided_at=None, verified=None),
         exam(exam_number="a", volumes=[99], patient=who("H8")),
-        exam(exam_number="c", volumes=[1200], patient=who("H9"), started_at="2026-11-18T10:50:00Z"),
+        exam(exam_number="c", volumes=[1200], patient=who("H9"), started_at="2026-11-18T10:48:00Z"),
     ]
     found: list[dict[str, Any]] = [
         json.loads(line) for line in check(records, "--output-format", "ndjson").splitlines()
