@@ -19,7 +19,7 @@ from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import AROUND, CONTENT, DEEP, Context
 from fhir_bladder.conformance.limits import MAX_DEPTH, depth
 from fhir_bladder.conformance.memory import remembered
-from fhir_bladder.conformance.schema import MISSING, Constraint, Field, Node, Table, TypeRef
+from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
 from fhir_bladder.conformance.statement import JUDGED
 from fhir_bladder.errors import BladderError
@@ -133,6 +133,8 @@ class Acceptor:
         self.quick: dict[str, str] = {}
         self.slow: dict[str, str] = {}
         self._fields: dict[int, dict[str, Accept]] = {}
+        self._rests: dict[int, Accept] = {}
+        self._only: dict[tuple[str, tuple[str, ...]], Table | None] = {}
         self._picks: dict[int, Callable[[Any], int] | None] = {}
         self._pending: dict[str, Callable[[], None]] = {}
         self._codings: set[tuple[Any, Any]] = set()
@@ -179,12 +181,15 @@ class Acceptor:
                 continue
         return frozenset(found)
 
-    def holds(self, value: Any, table: Table, constraint: Constraint, context: Context) -> bool:
-        """Whether an invariant is known to hold for an object of the table."""
-        if constraint.key in invariants.SKIPPED:
-            return True
+    def rules_hold(self, value: dict[str, Any], table: Table, context: Context) -> bool:
+        """Whether all invariants of an object are known to hold."""
+        if "contained" in value or table.type == "Extension" or any(key[:1] == "_" for key in value):
+            return False  # not what `rest` is for
+        holds = self._rests.get(id(table))
+        if holds is None:
+            holds = self._rests[id(table)] = self.rest(table, frozenset())
         try:
-            return bool(self.scope[self.rule(table, constraint.expression)](value, context))
+            return bool(holds(value, context))
         except REFUSALS:
             return False
 
@@ -609,8 +614,13 @@ class Acceptor:
 
     def only_table(self, name: str, profiles: tuple[str, ...]) -> Table | None:
         """The one table that judges resources of a type with these profiles; None where there are several or none."""
-        tables = self._tables_of(name, profiles)
-        return tables[0] if tables is not None and len(tables) == 1 else None
+        key = (name, profiles)
+        if key not in self._only:
+            tables = self._tables_of(name, profiles)
+            if len(self._only) >= 1000:
+                self._only.clear()
+            self._only[key] = tables[0] if tables is not None and len(tables) == 1 else None
+        return self._only[key]
 
     def rest(self, table: Table, without: frozenset[str]) -> Accept:
         """What is asked of an object beyond its keys and their values, except the expressions `without`.
@@ -890,7 +900,7 @@ class Acceptor:
 
     def _coded(self, value: dict[str, Any]) -> bool:
         system, code = value.get("system"), value.get("code")
-        if not values.known_code(self.schema, system, code):
+        if values.local_system(system, code) or not values.known_code(self.schema, system, code):
             return False
         if len(self._codings) < _ROOM:
             self._codings.add((system, code))

@@ -89,14 +89,16 @@ class Places:
         plain = text.isascii()
         found: dict[str, tuple[int, int]] = {}
         here = self._skip(at + 1)
-        for key, raw in parts.items():
+        sizes = [len(memoryview(raw)) if plain else len(str(raw, "utf-8")) for raw in parts.values()]
+        tight = at + 1 + sum(sizes) + sum(map(len, parts)) + 4 * len(sizes) == len(text)  # no blanks, no lost key
+        for key, size in zip(parts, sizes, strict=True):
             end = here + len(key) + 2
             if text[here:end] != f'"{key}"':
                 return None  # written with escapes, or a key that stands twice
-            value = self._skip(self._skip(end) + 1)
+            value = end + 1 if tight else self._skip(self._skip(end) + 1)
             found[key] = here, value
-            end = value + (len(memoryview(raw)) if plain else len(str(raw, "utf-8")))
-            here = self._skip(self._skip(end) + 1)
+            end = value + size
+            here = end + 1 if tight else self._skip(self._skip(end) + 1)
         return found
 
     def _next(self, value: int) -> int:

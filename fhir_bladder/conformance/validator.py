@@ -101,7 +101,7 @@ class Validator:
             if not _from_json(value):
                 return False
         else:
-            if index is None and self.front.accepts(data):
+            if index is None and (self._front or self.front).accepts(data):
                 return True
             try:
                 value = orjson.loads(data)
@@ -113,8 +113,8 @@ class Validator:
         name = value.get("resourceType") if type(value) is dict else None
         if type(name) is not str or not self.acceptor.accepts(value, self._wanted.get(name, ()), index):
             return False
-        if index is None and self.front.pending and type(data) is bytes:
-            self.front.confirm()
+        if index is None and self._front is not None and self._front.pending and type(data) is bytes:
+            self._front.confirm()
         return True
 
     def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
