@@ -22,8 +22,15 @@ class Authority:
         folder.mkdir(parents=True, exist_ok=True)
         self._key = ec.generate_private_key(ec.SECP256R1())
         self._name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-        builder = self._builder(self._name, self._key.public_key()).add_extension(
-            x509.BasicConstraints(ca=True, path_length=None), critical=True
+        signs = dict.fromkeys(
+            ("digital_signature", "content_commitment", "key_encipherment", "data_encipherment", "key_agreement",
+             "encipher_only", "decipher_only"), False
+        )  # fmt: skip
+        builder = (
+            self._builder(self._name, self._key.public_key())
+            .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
+            .add_extension(x509.KeyUsage(key_cert_sign=True, crl_sign=True, **signs), critical=True)
+            .add_extension(x509.SubjectKeyIdentifier.from_public_key(self._key.public_key()), critical=False)
         )
         self._certificate = builder.sign(self._key, hashes.SHA256())
         self.ca_file = folder / "ca.pem"
@@ -39,6 +46,8 @@ class Authority:
             .serial_number(x509.random_serial_number())
             .not_valid_before(now - datetime.timedelta(hours=1))
             .not_valid_after(now + datetime.timedelta(days=1))
+            # Python 3.13 and newer trust no chain without it
+            .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key()), critical=False)
         )
 
     def issue(self, name: str, *addresses: str) -> tuple[Path, Path]:

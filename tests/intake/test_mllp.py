@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import ssl
 import threading
@@ -11,16 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.intake import tls_context
 from fhir_bladder.intake.mllp import address, is_loopback
 from fhir_bladder.readers import v2_parse
+from fhir_bladder.sandbox.hostile_tls import Authority
 
 
 def fields_of(answer: bytes, name: str) -> list[str]:
@@ -372,40 +368,15 @@ def test_an_address_that_is_taken(listening: Any, running: Any) -> None:
 # -- TLS
 
 
-def certificate(folder: Path, name: str, issuer: Any = None) -> tuple[Path, Path, Any]:
-    """A certificate and its key as PEM files; signed by `issuer` (certificate, key) or by itself."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-    now = dt.datetime.now(dt.UTC)
-    built = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(issuer[0].subject if issuer else subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - dt.timedelta(hours=1))
-        .not_valid_after(now + dt.timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
-        .add_extension(x509.BasicConstraints(ca=issuer is None, path_length=None), critical=True)
-        .sign(issuer[1] if issuer else key, hashes.SHA256())
-    )
-    cert_file, key_file = folder / f"{name}.pem", folder / f"{name}.key"
-    cert_file.write_bytes(built.public_bytes(serialization.Encoding.PEM))
-    key_file.write_bytes(
-        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    )
-    return cert_file, key_file, (built, key)
-
-
 def test_tls_with_client_certificates(listening: Any, client: Any, message: Any, tmp_path: Path) -> None:
-    ca, _, authority = certificate(tmp_path, "ca")
-    server, server_key, _ = certificate(tmp_path, "server", authority)
-    mine, my_key, _ = certificate(tmp_path, "mine", authority)
-    foreign, foreign_key, _ = certificate(tmp_path, "foreign")
-    one, port = listening(tls=tls_context(server, server_key, ca))
+    authority = Authority(tmp_path / "ca")
+    server, server_key = authority.issue("localhost", "127.0.0.1")
+    mine, my_key = authority.issue("mine")
+    foreign, foreign_key = Authority(tmp_path / "other", "Other Authority").issue("foreign")
+    one, port = listening(tls=tls_context(server, server_key, authority.ca_file))
 
     def context(cert: Path | None = None, key: Path | None = None) -> ssl.SSLContext:
-        made = ssl.create_default_context(cafile=str(ca))
+        made = ssl.create_default_context(cafile=str(authority.ca_file))
         if cert:
             made.load_cert_chain(cert, key)
         return made
