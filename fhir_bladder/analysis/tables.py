@@ -14,9 +14,10 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any
 
-from fhir_bladder.analysis import builtin, census, decoding, headers, sources, writers
+from fhir_bladder.analysis import builtin, census, csv_lines, decoding, headers, sources, writers
 from fhir_bladder.analysis.beside import write_beside
 from fhir_bladder.analysis.census import Census
+from fhir_bladder.analysis.csv_lines import CsvWriter
 from fhir_bladder.analysis.headers import Header
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.request import Request, TableResult, request
@@ -175,9 +176,8 @@ class _Run:
             self.exams.settle(self.census.reasons)
 
     def _write(self, parts: Path, kind: str, *, survey: bool) -> None:
-        asked, count, rows_of, key_system = self.asked, self.census, self.reader.rows, self.asked.key_system
+        asked, count, key_system = self.asked, self.census, self.asked.key_system
         header, wanted = headers.header, asked.view.resource
-        added = asked.hide is not None or bool(asked.builtin)
         held = self.deleted.hold if self.deleted else None
         self.misfits.clear()
         self.result.rows = 0
@@ -185,7 +185,7 @@ class _Run:
             writer = writers.open_writer(kind, made, asked.columns)
             first = 0
             for batch in self._batches(first=survey):
-                made_of: list[tuple[Any, ...]] = []
+                kept: list[tuple[int, Header]] = []
                 for ordinal, resource in enumerate(batch.values, first):
                     head = header(resource, key_system)
                     if not survey:
@@ -194,27 +194,40 @@ class _Run:
                         reason = count.skip(census.DELETED)
                     else:
                         reason = count.see(head)
-                    if reason:
-                        if reason == census.OLDER and older is not None:
-                            older.write(batch.piece(ordinal - first).text())
-                        continue
-                    if head.type != wanted:
-                        continue
-                    try:
-                        rows = self._rows(resource, head, ordinal) if added else rows_of(resource)
-                    except RecordError as error:
-                        piece = batch.piece(ordinal - first)
-                        self.misfits.append(Rejected(piece.file, piece.line, str(error)))
-                        continue
-                    made_of += rows
-                self.result.rows += len(made_of)
-                writer.write(made_of)
+                    if not reason:
+                        if head.type == wanted:
+                            kept.append((ordinal, head))
+                    elif reason == census.OLDER and older is not None:
+                        older.write(batch.piece(ordinal - first).text())
+                self._rows_of(batch, first, kept, writer)
                 first += len(batch.values)
             writer.close()
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"
             for name, n in writer.notes.items()
         ]
+
+    def _rows_of(self, batch: Batch, first: int, kept: list[tuple[int, Header]], writer: writers.Writer) -> None:
+        """Write the rows of what counts in a batch; first: ordinal of its first resource."""
+        lines = self.reader.lines
+        if lines is not None and isinstance(writer, CsvWriter):
+            values = batch.values
+            try:
+                made = [line for ordinal, _ in kept for line in lines(values[ordinal - first])]
+                if writer.write_lines(made):
+                    self.result.rows += len(made)
+                    return
+            except (*csv_lines.ODD, RecordError):
+                pass
+        for ordinal, head in kept:
+            try:
+                rows = self._rows(batch.values[ordinal - first], head, ordinal)
+            except RecordError as error:
+                piece = batch.piece(ordinal - first)
+                self.misfits.append(Rejected(piece.file, piece.line, str(error)))
+            else:
+                self.result.rows += len(rows)
+                writer.write(rows)
 
     def _rows(self, resource: Any, head: Header, ordinal: int) -> list[tuple[Any, ...]]:
         """The rows with what a view cannot compute, or of what may be shown."""
@@ -244,7 +257,8 @@ def reader(asked: Request) -> Reader:
     """The view over JSON text, with what the counting rules read; the whole resource where it is to be hidden."""
     if asked.hide is not None:
         return Reader(decoding.WHOLE, asked.view.rows)
-    return asked.view.reader(headers.header_keys(people=bool(asked.builtin)))
+    built_in = bool(asked.builtin)
+    return asked.view.reader(headers.header_keys(people=built_in), lines=not built_in)
 
 
 def _of_no_use(result: TableResult, asked: Request) -> Iterator[str]:

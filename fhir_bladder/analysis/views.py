@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from fhir_bladder.analysis import paths
+from fhir_bladder.analysis import csv_lines, paths
 from fhir_bladder.analysis.codegen import Context, Emitter, NotInSubsetError, Value, decimal_constant
+from fhir_bladder.analysis.columns import Column as Column
 from fhir_bladder.analysis.decoding import Parser, Shapes
 from fhir_bladder.analysis.keys import FIELD, Keys, merged
 from fhir_bladder.errors import BladderError, ConfigError, UnsupportedError
@@ -39,24 +40,16 @@ def exact(text: str) -> Decimal:
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
-    """A column of the result: FHIR type (empty where the view does not say), several values or one, description."""
-
-    name: str
-    type: str = ""
-    collection: bool = False
-    description: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Reader:
     """A view over JSON text. `parse` reads one resource (see `decoding`), `rows` gives its rows.
 
     The rows are those of `CompiledView.rows` for the whole resource; so is what `rows` raises.
+    lines: the same as lines of CSV, faster, or one of `csv_lines.ODD` where a row has to be made; None: never.
     """
 
     parse: Parser
     rows: Callable[[Any], list[tuple[Any, ...]]]
+    lines: Callable[[Any], list[str]] | None = None
 
 
 class CompiledView:
@@ -83,12 +76,24 @@ class CompiledView:
         result: list[tuple[Any, ...]] = self._rows(resource)
         return result
 
-    def reader(self, more: Keys | None = None) -> Reader:
-        """The view over JSON text: a parser that keeps only what the view, and `more`, can reach, decimals exact."""
+    def reader(self, more: Keys | None = None, *, lines: bool = False) -> Reader:
+        """The view over JSON text: a parser that keeps only what the view, and `more`, can reach, decimals exact.
+
+        lines: whether lines of CSV are wanted.
+        """
         shapes = Shapes(merged(self.keys, more or self.keys))
         if shapes.top is None:
             return Reader(shapes.parser(), self.rows)
-        return Reader(shapes.parser(), _Compiler(self.view, shapes).function(self.rows))
+        liner = _Compiler(self.view, shapes, lines=True).function(_odd) if lines and self._plain() else None
+        return Reader(shapes.parser(), _Compiler(self.view, shapes).function(self.rows), liner)
+
+    def _plain(self) -> bool:
+        return bool(csv_lines.line(self.columns, [column.name for column in self.columns]))
+
+
+def _odd(_: Any) -> Any:
+    """For a resource of another shape, lines have to be made from rows."""
+    raise TypeError
 
 
 def compile(view: dict[str, Any]) -> CompiledView:
@@ -104,7 +109,8 @@ def compile(view: dict[str, Any]) -> CompiledView:
 
 
 class _Compiler:
-    def __init__(self, view: dict[str, Any], shapes: Shapes | None = None) -> None:
+    def __init__(self, view: dict[str, Any], shapes: Shapes | None = None, *, lines: bool = False) -> None:
+        self.lines = lines
         self.view = view
         self.shapes = shapes
         self.emitter = Emitter(shapes)
@@ -156,8 +162,12 @@ class _Compiler:
 
         def append(found: list[tuple[Column, str]]) -> None:
             columns[:] = found
-            emitter.emit(f"out.append({_tuple([name for _, name in found])})")
+            names = [name for _, name in found]
+            made = csv_lines.line([column for column, _ in found], names) if self.lines else _tuple(names)
+            emitter.emit(f"out.append({made})")
 
+        if self.lines:
+            emitter.globals |= csv_lines.SCOPE
         self.selects(self.view["select"], 0, "select", self.context, [], append)
         names = [column.name for column, _ in columns]
         if not names:
@@ -369,6 +379,8 @@ class _Compiler:
         if collection:
             kept = emitter.fresh()
             emitter.emit(f"{kept} = {value.name} if {value.name}.__class__ is list else [*_items({value.name})]")
+        elif self.lines:
+            pass  # a list is no plain cell
         elif value.name[0] == "v" and value.name != context.row_index:
             kept = emitter.fresh()
             emitter.emit(

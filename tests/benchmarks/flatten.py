@@ -150,15 +150,16 @@ def by_table(source: Path, target: Path) -> None:
 
 def by_view(source: Path, target: Path) -> None:
     """The compiled view alone, without counting rules and side files."""
-    from fhir_bladder.analysis import sources, views, writers
+    from fhir_bladder.analysis import csv_lines, sources, views
 
     view = views.compile(VIEW)
-    reader = view.reader()
+    reader = view.reader(lines=True)
     bad: list[Any] = []
     with target.open("wb") as out:
-        writer = writers.open_writer("csv", out, view.columns)
+        writer = csv_lines.CsvWriter(out, view.columns)
         for batch in sources.batches(source, reader.parse, bad.append):
-            writer.write([row for resource in batch.values for row in reader.rows(resource)])
+            if not writer.write_lines([line for resource in batch.values for line in reader.lines(resource)]):
+                writer.write([row for resource in batch.values for row in reader.rows(resource)])
         writer.close()
     assert not bad
 
