@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from fhir_bladder.errors import UnsupportedError
 from fhir_bladder.fhirpath import ast, direct, model, templates
@@ -34,14 +34,24 @@ def _direct(tree: ast.Expr, expression: str, type_name: str) -> tuple[direct.Dir
     return run, kind
 
 
-class Program:
-    """One compiled expression.
+class Around(TypedDict, total=False):
+    """What stands around the node that an expression is asked of: the keywords of every question to a Program.
 
-    Common keywords of all three methods: `resource` (%resource: the nearest resource around the node, default the node
-    itself), `root` (%rootResource: the resource that holds `resource` as contained, or the Bundle to look references
-    up in), `env` (constants: name → JSON value or `typed(value, type)`), `sibling` (the `_field` object of a primitive
-    node), `resolver` (reference text → resource JSON or None, after contained and the root Bundle were looked at).
+    resource: %resource, the nearest resource around the node, by default the node itself. root: %rootResource, the
+    resource that holds `resource` as contained, or the Bundle to look references up in. env: constants, name → JSON
+    value or `typed(value, type)`. sibling: the `_field` object of a primitive node. resolver: reference text → resource
+    JSON or None, after contained and the root Bundle were looked at.
     """
+
+    resource: Any
+    root: Any
+    env: Mapping[str, Any] | None
+    sibling: Any
+    resolver: Callable[[str], Any] | None
+
+
+class Program:
+    """One compiled expression, made by `compile`; asked by `items`, `evaluate` or `truth`, with the same keywords."""
 
     def __init__(self, expression: str, type_name: str, hooks: Hooks) -> None:
         self.expression = expression
@@ -69,25 +79,17 @@ class Program:
     def __repr__(self) -> str:
         return f"Program({self.expression!r}, {self.type_name!r})"
 
-    def items(
-        self,
-        node: Any,
-        *,
-        resource: Any = None,
-        root: Any = None,
-        env: Mapping[str, Any] | None = None,
-        sibling: Any = None,
-        resolver: Callable[[str], Any] | None = None,
-    ) -> list[Item]:
+    def items(self, node: Any, **around: Unpack[Around]) -> list[Item]:
         """Typed result: `Node`s for FHIR values, system values otherwise."""
-        focus = node if isinstance(node, Node) else self._focus(node, sibling)
+        resource, root = around.get("resource"), around.get("root")
+        focus = node if isinstance(node, Node) else self._focus(node, around.get("sibling"))
         about = focus if resource is None else resource if isinstance(resource, Node) else typed(resource)
         whole = about if root is None else root if isinstance(root, Node) else typed(root)
         context = Context(focus, about, whole)
-        if env:
+        if env := around.get("env"):
             context.constants = env
         context.hooks = self._hooks
-        if resolver is not None:
+        if (resolver := around.get("resolver")) is not None:
             context.resolver = _as_nodes(resolver)
         try:
             return self._run(context)
@@ -96,18 +98,10 @@ class Program:
         except ArithmeticError:
             raise EvaluationError("a number is out of range", self.expression[:60]) from None
 
-    def evaluate(
-        self,
-        node: Any,
-        *,
-        resource: Any = None,
-        root: Any = None,
-        env: Mapping[str, Any] | None = None,
-        sibling: Any = None,
-        resolver: Callable[[str], Any] | None = None,
-    ) -> list[Any]:
+    def evaluate(self, node: Any, **around: Unpack[Around]) -> list[Any]:
         """Result as JSON values: dicts, text, numbers, booleans; dates as text."""
-        if self._direct is not None and sibling is None and not env:
+        if self._direct is not None and around.get("sibling") is None and not around.get("env"):
+            resource, root = around.get("resource"), around.get("root")
             about = node if resource is None else resource
             try:
                 value = self._direct(node, about, about if root is None else root)
@@ -117,8 +111,7 @@ class Program:
                     return list(value)
             except _NOT_HERE:
                 pass
-        items = self.items(node, resource=resource, root=root, env=env, sibling=sibling, resolver=resolver)
-        return [plain(item) for item in items]
+        return [plain(item) for item in self.items(node, **around)]
 
     def truth(
         self,
@@ -130,7 +123,10 @@ class Program:
         sibling: Any = None,
         resolver: Callable[[str], Any] | None = None,
     ) -> bool | None:
-        """Result as a truth value; None where it is empty. Raises EvaluationError for several items."""
+        """Result as a truth value; None where it is empty. Raises EvaluationError for several items.
+
+        Asked for every element of every resource, so the keywords of `Around` are named here, the first two by place.
+        """
         if self._truth is not None and sibling is None and not env:
             about = node if resource is None else resource
             try:
@@ -182,13 +178,11 @@ def compile(
     kind = model.resolved(type_name or "")
     if strict and kind:
         check(parse(expression), kind)
-    if hooks:
-        return Program(expression, kind, hooks)
-    return _compiled(expression, kind)
+    return Program(expression, kind, hooks) if hooks else _without_hooks(expression, kind)
 
 
 @lru_cache(maxsize=4096)
-def _compiled(expression: str, type_name: str) -> Program:
+def _without_hooks(expression: str, type_name: str) -> Program:
     return Program(expression, type_name, {})
 
 
