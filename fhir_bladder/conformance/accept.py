@@ -20,7 +20,7 @@ from fhir_bladder.conformance.invariants import AROUND, CONTENT, DEEP, Context
 from fhir_bladder.conformance.limits import MAX_DEPTH, depth
 from fhir_bladder.conformance.memory import remembered
 from fhir_bladder.conformance.schema import MISSING, Field, Node, Table, TypeRef
-from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers
+from fhir_bladder.conformance.slicing import codings, equal, extension_url, fits, matchers, undecided
 from fhir_bladder.conformance.statement import JUDGED
 from fhir_bladder.errors import BladderError
 
@@ -327,6 +327,10 @@ class Acceptor:
                 return self.schema.table(definition, code)
         return self.schema.table(node, code)
 
+    def resource(self, code: str) -> bool:
+        """Whether a type is a resource's."""
+        return code in self.explainer.names
+
     def profile(self, url: str, code: str) -> str:
         """Name of the function for a profile on a datatype."""
         tree = self.schema.tree(url)
@@ -497,6 +501,8 @@ class Acceptor:
             return self.constant(lambda _: -1), []
         try:
             made = matchers(self.schema, node)
+            if undecided(self.schema, node):
+                return None
         except BladderError:
             return None
         quick = self._by_code(node) or self._by_url(node)

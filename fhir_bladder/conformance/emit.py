@@ -89,6 +89,9 @@ class Names(Protocol):
     def beside(self, field: Field) -> str:
         """The function for the object beside a primitive."""
 
+    def resource(self, code: str) -> bool:
+        """Whether a type is a resource's."""
+
     def general(self, table: Table, name: str, inline: tuple[str, ...]) -> str:
         """The function for unusual keys."""
 
@@ -310,6 +313,8 @@ def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str
         if any(c.key not in invariants.SKIPPED for c in node.constraints) and names.check(f"{label}:invariants"):
             out.append(f"if not {names.constant(('primitive', node, ref))}({v}, C): return 0")
         return out
+    if names.resource(ref.code) or (ref.code == "Resource" and (ref.profiles or node.kids)):
+        return ["return 0"]  # more is asked of it than its own type asks: for the explainer
     if ref.code == "Resource":
         return [f"if not RESOURCE({v}, C): return 0"] if names.check(f"{label}:resource") else []
     out = []

@@ -13,7 +13,7 @@ from fhir_bladder.conformance.bundles import Index, entry_problems
 from fhir_bladder.conformance.invariants import Context
 from fhir_bladder.conformance.report import Path, Report, near
 from fhir_bladder.conformance.schema import MISSING, PRIMITIVES, Constraint, Field, Node, Schema, Table, TypeRef
-from fhir_bladder.conformance.slicing import Match, equal, extension_url, fits, matchers
+from fhir_bladder.conformance.slicing import Match, equal, extension_url, fits, matchers, undecided
 from fhir_bladder.conformance.statement import JUDGED
 from fhir_bladder.conformance.values import show
 from fhir_bladder.errors import BladderError, UnsupportedError
@@ -336,6 +336,11 @@ class Explainer:
             siblings = siblings[: len(items)] + [None] * (len(items) - len(siblings))
         self._count(node, len(items), place, report)
         pieces = self.pieces(node) if node.slices or node.rules == "closed" else None
+        for name, url in undecided(self.schema, node) if node.slices else ():
+            report.add(
+                "slice-undecided", place, f"slice {name} is not checked: value set {url} cannot be listed here",
+                severity="warning", hint="give a package with its expansion or its code systems", node=node,
+            )  # fmt: skip
         counts: dict[str, int] = {}
         last = -1
         for number, part in enumerate(items):
@@ -440,16 +445,58 @@ class Explainer:
             )
         if node.pattern is not MISSING and not fits(item, node.pattern):
             values.pattern(item, node, path, report)
-        if ref.code == "Resource":
+        if ref.code == "Resource" or ref.code in self.names:
+            kind = item.get("resourceType")
+            if ref.code != "Resource" and kind in self.names and ref.code not in self.schema.ancestors(kind):
+                report.add(
+                    "resource-type", path, f"a {kind} where a {ref.code} must stand", expected=ref.code, found=kind,
+                    node=node,
+                )  # fmt: skip
             contained = node.path.endswith(".contained")
-            self.resource(item, path, report, outer=context, contained=contained, wanted=ref.profiles)
+
+            def inner(wanted: tuple[str, ...], into: Report) -> None:
+                self.resource(item, path, into, outer=context, contained=contained, wanted=wanted)
+
+            if len(ref.profiles) > 1:
+                inner((), report)
+                self._one_of(ref.profiles, lambda url, into: inner((url,), into), path, report, node)
+            else:
+                inner(ref.profiles, report)
+            if node.kids and kind in self.names:
+                self.walk(item, self.schema.table(node, kind), path, report, context)
             return
         values.bound(item, node, path, report)
         if ref.code == "Reference":
             values.reference(item, node, ref, path, report, context, self.schema)
         self.walk(item, self.schema.table(node, ref.code), path, report, context)
-        for url in ref.profiles if not node.kids else ():
-            self._profiled(item, url, ref.code, path, report, context)
+        profiles = ref.profiles if not node.kids else ()
+        if len(profiles) > 1:
+            self._one_of(
+                profiles, lambda url, into: self._profiled(item, url, ref.code, path, into, context), path, report, node
+            )  # fmt: skip
+        elif profiles:
+            self._profiled(item, profiles[0], ref.code, path, report, context)
+
+    def _one_of(
+        self, profiles: tuple[str, ...], judge: Callable[[str, Report], None], path: Path, report: Report, node: Node
+    ) -> None:  # fmt: skip
+        """A type with several profiles: the value holds to one of them (R4 ElementDefinition.type.profile)."""
+        refused: UnsupportedError | None = None
+        for url in profiles:
+            alone = Report()
+            try:
+                judge(url, alone)
+            except UnsupportedError as error:
+                refused = refused or error
+                continue
+            if not alone.has_errors():
+                return
+        if refused is not None:
+            raise refused
+        report.add(
+            "profile-none", path, "holds to none of the profiles that may stand here", expected=", ".join(profiles),
+            node=node,
+        )  # fmt: skip
 
     def _profiled(
         self, item: dict[str, Any], url: str, code: str, path: Path, report: Report, context: Context
@@ -527,7 +574,7 @@ class Explainer:
             self.walk(item, self.schema.table(node, "Extension"), path, report, context)
         if part and not ref.profiles and extension_url(self.schema, node) == url:
             return  # a part of a complex extension, judged by its slice
-        for profile in ref.profiles or (url,):
+        for profile in ref.profiles if len(ref.profiles) == 1 else (url,):
             tree = self._extension_tree(profile, url, path, report, table, node)
             if tree is None:
                 if "extension" not in item:

@@ -98,6 +98,7 @@ class Node:
     max_value: Any = None
     modifier: bool = False
     language: bool = False
+    bound: bool = False
     refers: str = ""
 
     @property
@@ -152,6 +153,7 @@ class Schema:
         self._trees: dict[str, Node] = {}
         self._tables: dict[tuple[int, str], Table] = {}
         self.targets: dict[tuple[str, ...], dict[str, list[str]]] = {}
+        self.undecided: dict[int, list[tuple[str, str]]] = {}
         self._ancestors: dict[str, frozenset[str]] = {}
 
     def tree(self, canonical: str) -> Node | None:
@@ -240,6 +242,7 @@ class Schema:
         if binding and binding.get("strength") in ("required", "extensible") and "valueSet" in binding:
             value_set = self.catalogue.value_set(binding["valueSet"])
             node.binding = Binding(binding["strength"], binding["valueSet"], value_set)
+        node.bound = (binding or {"strength": "example"}).get("strength") != "example"
         node.language = (binding or {}).get("valueSet", "").startswith("http://hl7.org/fhir/ValueSet/languages")
         node.max_length = element.get("maxLength")
         low, high = _value(element, "minValue"), _value(element, "maxValue")
@@ -285,8 +288,9 @@ class Schema:
     def _make(self, node: Node, type_name: str) -> Table:
         definition = self.type_tree(type_name) if type_name else None
         kids = node.kids or (definition.kids if definition is not None else {})
-        if node.choice and definition is not None and len(node.types) > 1 and node.kids:
-            kids = {**definition.kids, **node.kids}  # of a choice of types only id and extension are spelt out
+        if definition is not None and node.kids and (node.types == () or node.types[0].code != type_name):
+            kids = {**definition.kids, **node.kids}  # of a choice only id and extension are spelt out, of a Resource
+            # only what all have
         fields: dict[str, Field] = {}
         choices: dict[str, tuple[Node, tuple[str, ...]]] = {}
         required: list[Node] = []

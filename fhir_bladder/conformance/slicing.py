@@ -121,6 +121,8 @@ def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str
     if way == [("name", "url")] and (url := extension_url(schema, piece)) is not None:
         return lambda value, _: isinstance(value, dict) and value.get("url") == url
     target = _target(schema, piece, way, where)
+    if _beyond(target) and not piece.min:
+        return lambda _, __: False
     test = _condition(schema, target, 0) or _of_slices(schema, piece, way)
     if test is None:
         raise UnsupportedError(f"slice has no fixed value, pattern or binding at {path!r}", where, "give it one")
@@ -158,6 +160,30 @@ def _target(schema: Schema, piece: Node, way: list[tuple[str, str]], where: str)
             raise UnsupportedError(f"discriminator path leads to {name!r}, which does not exist", where, "correct it")
         node = found
     return node
+
+
+def _beyond(target: Node) -> bool:
+    """Whether only a required binding tells the slice, to a value set that cannot be listed here."""
+    if target.fixed is not MISSING or target.pattern is not MISSING or target.binding is None:
+        return False
+    return target.binding.strength == "required" and (
+        target.binding.value_set is None or (target.binding.value_set.open and not target.binding.value_set.codes)
+    )
+
+
+def undecided(schema: Schema, node: Node) -> list[tuple[str, str]]:
+    """(slice, value set) of optional slices that nothing can be said to belong to; raises UnsupportedError."""
+    found = schema.undecided.get(id(node))
+    if found is None:
+        found = schema.undecided[id(node)] = []
+        for name, piece in node.slices:
+            where = f"{node.profile} element {piece.ident}"
+            for kind, path in node.discriminators if not piece.min else ():
+                if kind in ("value", "pattern") and path != "url":
+                    target = _target(schema, piece, steps(path, where), where)
+                    if _beyond(target) and target.binding is not None:
+                        found.append((name, target.binding.url))
+    return found
 
 
 def _of_slices(schema: Schema, piece: Node, way: list[tuple[str, str]]) -> Callable[[Any], bool] | None:

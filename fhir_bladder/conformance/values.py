@@ -16,6 +16,8 @@ from fhir_bladder.conformance.report import Path, Report, near
 from fhir_bladder.conformance.schema import MISSING, Node, Schema, Table, TypeRef
 from fhir_bladder.conformance.slicing import codings, equal, fits
 
+NAMESPACES = ("http:", "https:", "urn:")
+"""How the URI of a code system or an identifier's namespace may begin, as in the reference validator."""
 QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "MoneyQuantity", "SimpleQuantity"})
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
 form = re.compile(r"#\S*|urn:(uuid|oid):\S+|[A-Za-z][A-Za-z0-9+.\-]*://\S+").fullmatch
@@ -130,13 +132,13 @@ def primitive(item: Any, node: Node, ref: TypeRef, path: Path, report: Report, c
         if primitives.odd_year(item):
             report.add("date-unlikely", path, "year outside 1900 to 2100", severity="warning", found=item, node=node)
     elif code == "xhtml":
-        message, images = xhtml.problem(item)
+        message, targets = xhtml.problem(item)
         if message:
             report.add("narrative", path, f"narrative {message}", expected=primitives.EXPECTED["xhtml"], node=node)
-        for image in xhtml.dangling(images, context.contained):
-            report.add(
-                "narrative-image", path, f"image source #{image} is not a contained resource", found=image, node=node
-            )
+        for kind, ident in xhtml.dangling(targets, context.contained, context.root):
+            what = "image source #{} is not a contained resource" if kind == "img" else "link to #{} leads nowhere"
+            ident_of = "narrative-image" if kind == "img" else "narrative-link"
+            report.add(ident_of, path, what.format(ident), found=ident, node=node)
 
 
 def _invalid(item: Any, code: str, node: Node, path: Path, report: Report) -> None:
@@ -265,11 +267,44 @@ def known_code(schema: Schema, system: Any, code: Any) -> bool:
     return found is None or found.has(code) is not False
 
 
+def local_system(system: Any, code: Any) -> bool:
+    """Whether a code's system is a text that can name none: no URL and no URN."""
+    return isinstance(system, str) and code is not None and not system.startswith(NAMESPACES)
+
+
+def lacking_codes(schema: Schema, items: list[Any], node: Node) -> list[int]:
+    """Numbers of the codings of a concept that name a known system and no code, unless another coding is good.
+
+    As the reference validator: good is a code of a known system; where nothing is bound, any other system will do.
+    """
+    lacking = [
+        number
+        for number, coding in enumerate(items)
+        if isinstance(coding, dict) and "code" not in coding and not known_code(schema, coding.get("system"), None)
+    ]
+    if not lacking:
+        return []
+    for number, coding in enumerate(items):
+        system = coding.get("system") if isinstance(coding, dict) else None
+        if number in lacking or not isinstance(system, str):
+            continue
+        known = schema.catalogue.system(system)
+        code = coding.get("code")
+        if known.has(code) if known is not None and isinstance(code, str) else not node.bound:
+            return []
+    return lacking
+
+
 def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schema: Schema) -> None:
     """Rules that belong to a datatype and that no invariant states."""
     kind = table.type
     if kind in ("Coding", *QUANTITIES):
         system, code = value.get("system"), value.get("code")
+        if local_system(system, code) and table.node.base_path != "CodeableConcept.coding" and not table.node.bound:
+            report.add(
+                "system-relative", path.down("system", ".system"), "code system is not a full URI",
+                expected="http://…, https://… or urn:…", found=str(system), node=table.node,
+            )  # fmt: skip
         if code is not None and not known_code(schema, system, code):
             found = schema.catalogue.system(str(system))
             report.add(
@@ -278,12 +313,10 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
                 hint=near(str(code), found.codes if found is not None else ()), node=table.node,
             )  # fmt: skip
     elif kind == "CodeableConcept":
-        for number, coding in enumerate(many(value.get("coding"))):
-            if isinstance(coding, dict) and "code" not in coding and not known_code(schema, coding.get("system"), None):
-                place = path.down("coding", ".coding").at(number)
-                report.add(
-                    "code-missing", place, f"{coding['system']} without a code", expected="a code", node=table.node
-                )
+        for number in lacking_codes(schema, many(value.get("coding")), table.node):
+            place = path.down("coding", ".coding").at(number)
+            system = value["coding"][number]["system"]
+            report.add("code-missing", place, f"{system} without a code", expected="a code", node=table.node)
     elif kind == "Identifier":
         _identifier(value, path, report)
     elif kind == "Attachment":
@@ -291,9 +324,12 @@ def typed(value: dict[str, Any], table: Table, path: Path, report: Report, schem
 
 
 def identifier_problem(value: dict[str, Any]) -> str:
-    """`system` or `value` where that part of an Identifier is not a full URI; empty where nothing is wrong."""
+    """`system` or `value` where that part of an Identifier is not as it must be; empty where nothing is wrong.
+
+    A system is "a URL that describes a set of values" (R4 Identifier.system); an address such as `mailto:` is none.
+    """
     system, text = value.get("system"), value.get("value")
-    if isinstance(system, str) and not absolute(system):
+    if isinstance(system, str) and not system.startswith((*NAMESPACES, "ldap:")):
         return "system"
     return "value" if system == "urn:ietf:rfc:3986" and isinstance(text, str) and not absolute(text) else ""
 
@@ -303,7 +339,7 @@ def _identifier(value: dict[str, Any], path: Path, report: Report) -> None:
     if part:
         report.add(
             "identifier-uri", path.down(part, f".{part}"), f"identifier {part} is not a full URI",
-            expected="a URI with a scheme", found=value[part],
+            expected="a URI with a scheme" if part == "value" else "http://…, https://… or urn:…", found=value[part],
         )  # fmt: skip
 
 
@@ -341,7 +377,7 @@ def target_types(schema: Schema, ref: TypeRef) -> dict[str, list[str]]:
 def _target_types(schema: Schema, ref: TypeRef) -> dict[str, list[str]]:
     result: dict[str, list[str]] = {}
     for url in ref.targets:
-        name = url.removeprefix(_BASE)
+        name = url.removeprefix(_BASE).partition("|")[0]
         if name in ("Resource", "DomainResource"):
             return {}
         if schema.catalogue.base.kind(name) == "resource":

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from functools import lru_cache
+from typing import Any
 from xml.parsers import expat
 
 NAMESPACE = "http://www.w3.org/1999/xhtml"
@@ -145,7 +146,7 @@ class _Reader:
     def __init__(self) -> None:
         self.open: list[str] = []
         self.content = False
-        self.images: list[str] = []
+        self.targets: list[str] = []
         self.ids: set[str] = set()
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
@@ -169,13 +170,14 @@ class _Reader:
                 and not (name == "img" and value.lstrip()[:11] == "data:image/")
             ):
                 raise _Refused(f"active content in {key} of <{name}>")
-        if "id" in attributes:
-            if attributes["id"] in self.ids:
-                raise _Refused(f"id {attributes['id']!r} stands twice")
-            self.ids.add(attributes["id"])
+        self.ids.update(attributes[key] for key in ("id", "name") if key in attributes)
+        if name == "a" and attributes.get("href") == "":
+            raise _Refused("link with an empty href")
         if name == "img":
             self.content = True
-            self.images.append(attributes.get("src", ""))
+            self.targets.append("img" + attributes.get("src", ""))
+        elif name == "a":
+            self.targets.append("a" + attributes.get("href", ""))
         self.open.append(name)
 
     def end(self, name: str) -> None:
@@ -188,7 +190,10 @@ class _Reader:
 
 @lru_cache(maxsize=1024)
 def problem(text: str) -> tuple[str, tuple[str, ...]]:
-    """What is wrong with a narrative (empty: nothing), and the image sources that must resolve inside the resource."""
+    """What is wrong with a narrative (empty: nothing), and what must resolve inside the resource.
+
+    The latter as `img#id` for an image, which must be contained, and `a#id` for a link that leads to no id in the text.
+    """
     reader = _Reader()
     parser = expat.ParserCreate()
     parser.StartElementHandler = reader.start
@@ -203,14 +208,32 @@ def problem(text: str) -> tuple[str, tuple[str, ...]]:
         return f"is not well-formed XML: {expat.ErrorString(error.code)} (line {error.lineno})", ()
     if not reader.content:
         return "holds no text and no image (txt-2)", ()
-    return "", tuple(i[1:] for i in reader.images if i.startswith("#"))
+    inside = {f"a#{ident}" for ident in reader.ids} | {"a#"}
+    return "", tuple(t for t in reader.targets if t.startswith(("img#", "a#")) and t not in inside)
 
 
 def _no_doctype(*_: object) -> None:
     raise _Refused("a document type is not allowed")
 
 
-def dangling(images: Iterable[str], contained: Iterable[str]) -> list[str]:
-    """Image sources `#id` without a contained resource of that id."""
+def dangling(targets: Iterable[str], contained: Iterable[str], root: Any) -> list[tuple[str, str]]:
+    """(`img` or `a`, id) of images without a contained resource and of links without an element of that id."""
     have = set(contained)
-    return [image for image in images if image not in have]
+    found = [(kind, ident) for kind, _, ident in (target.partition("#") for target in targets)]
+    ids = _ids(root) if any(kind == "a" for kind, _ in found) else frozenset()
+    return [(kind, ident) for kind, ident in found if ident not in have and not (kind == "a" and ident in ids)]
+
+
+def _ids(value: Any) -> frozenset[str]:
+    """Every `id` in a resource."""
+    ids = set()
+    stack = [value]
+    while stack:
+        item = stack.pop()
+        if isinstance(item, dict):
+            if isinstance(item.get("id"), str):
+                ids.add(item["id"])
+            stack.extend(item.values())
+        elif isinstance(item, list):
+            stack.extend(item)
+    return frozenset(ids)

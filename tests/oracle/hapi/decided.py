@@ -67,15 +67,9 @@ DECIDED = (
     ),
     Decision(
         "false accept",
-        "Type_Specific_Checks_DT_Identifier_System",
-        r'"mailto:',
-        "R4 Identifier.system is an absolute URI, and mailto: is one (RFC 3986); HAPI knows some schemes only",
-    ),
-    Decision(
-        "false accept",
-        "Terminology_TX_System_Relative",
-        r'"mailto:',
-        "R4 Coding.system and Quantity.system are absolute URIs, and mailto: is one (RFC 3986)",
+        "Terminology_PassThrough_TX_Message",
+        r'"language":"[a-z]{2}-[A-Z]{2}"',
+        "R4 Resource.language: the short list is preferred, any tag of BCP 47 allowed; HAPI asks for the short list",
     ),
 )
 

@@ -1,8 +1,9 @@
 """Snapshots by HAPI's generator and by ours, set side by side. Belongs here: what counts as equal.
 
-Equal: the same element ids in the same order, and every field a judge needs. Spelling that means the same is levelled:
-a contentReference with or without its definition's URL, a slicing's description, the type of a resource's id (`id`, or
-`string` in older definitions), the key `source` of an invariant, and dom-3, whose words differ between the copies of R4.
+Equal: the same element ids in the same order, and every field a judge needs. Spelling that means the same is
+levelled: a contentReference with or without its definition's URL, a slicing's description, the type of a resource's id
+(`id`, or `string` in older definitions), the key `source` of an invariant, and dom-3, whose words differ between the
+copies of R4.
 """
 
 from __future__ import annotations
