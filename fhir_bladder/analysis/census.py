@@ -14,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple
 
-from fhir_bladder.analysis.headers import GROUP, MEMBER, PANEL, Header
+from fhir_bladder.analysis.headers import GROUP, MEMBER, OTHER, PANEL, Header
 from fhir_bladder.analysis.headers import header as header
 
 KEEP, OLDER, OTHER_SHAPE, RETRACTED, SUPERSEDED, SYNTHETIC, PRELIMINARY, DELETED = range(8)
@@ -39,6 +39,7 @@ class _Entry(NamedTuple):
 
 
 _HAS_PANEL, _HAS_GROUP, _HAS_MEMBER, _REPLACED = 1, 2, 4, 8
+_SHAPES = {PANEL: _HAS_PANEL, GROUP: _HAS_GROUP, MEMBER: 0, OTHER: 0}
 
 
 class Census:
@@ -47,6 +48,10 @@ class Census:
     def __init__(self, include: frozenset[str] = frozenset(), key_system: str = "") -> None:
         self.include = include
         self.key_system = key_system
+        self._left_out = {
+            status: reason for status, reason in (("entered-in-error", RETRACTED), ("preliminary", PRELIMINARY))
+            if status not in include
+        }  # fmt: skip
         self.reasons = bytearray()
         self.overturned = False
         self._memory: dict[str, _Entry] = {}
@@ -94,16 +99,20 @@ class Census:
 
     def see(self, head: Header) -> int:
         """Count the next resource; the reason it is left out for, as far as can be said now (KEEP: none)."""
-        ordinal = len(self.reasons)
+        _, kind, key, _, rank, _, _, replaces = head
+        reasons, memory = self.reasons, self._memory
         reason = self._own_reason(head)
-        self.reasons.append(reason)
-        if head.kind == MEMBER:
-            reason = self._see_member(head, ordinal, reason)
-        elif head.key:
-            reason = self._see_key(head, ordinal, reason)
-        self.reasons[ordinal] = reason
-        if head.replaces:
-            self._mark_replaced(head.replaces)
+        ordinal = len(reasons)
+        reasons.append(reason)
+        if kind == MEMBER:
+            reasons[ordinal] = reason = self._see_member(head, ordinal, reason)
+        elif key:
+            if self._disk is None and key not in memory and len(memory) < IN_MEMORY:  # nearly always
+                memory[key] = _new(_Entry, (rank, ordinal, _SHAPES[kind]))
+            else:
+                reasons[ordinal] = reason = self._see_key(head, ordinal, reason)
+        if replaces:
+            self._mark_replaced(replaces)
         return reason
 
     def skip(self, reason: int) -> int:
@@ -112,14 +121,10 @@ class Census:
         return reason
 
     def _own_reason(self, head: Header) -> int:
-        include = self.include
-        if head.status == "entered-in-error" and "entered-in-error" not in include:
-            return RETRACTED
-        if head.synthetic and "synthetic" not in include:
+        reason = self._left_out.get(head.status, KEEP)
+        if head.synthetic and reason != RETRACTED and "synthetic" not in self.include:
             return SYNTHETIC
-        if head.status == "preliminary" and "preliminary" not in include:
-            return PRELIMINARY
-        return KEEP
+        return reason
 
     def _lose(self, ordinal: int, reason: int) -> None:
         if self.reasons[ordinal] == KEEP:
@@ -127,7 +132,7 @@ class Census:
         self.reasons[ordinal] = reason
 
     def _see_key(self, head: Header, ordinal: int, reason: int) -> int:
-        shape = _HAS_PANEL if head.kind == PANEL else _HAS_GROUP if head.kind == GROUP else 0
+        shape = _SHAPES[head.kind]
         there = self._get(head.key)
         if there is None or there.rank < 0:
             flags = (there.flags if there else 0) | shape

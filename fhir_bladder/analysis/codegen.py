@@ -249,7 +249,7 @@ class Emitter:
     def _fn_first(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
         source = self._base(base, context)
         s = source.name
-        return self._assign(f"{s} if {s}.__class__ is not list else _first({s})", source)
+        return self._assign(f"{s} if {s}.__class__ is not list else ({s}[0] if {s} else None)", source)
 
     def _fn_last(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
         source = self._base(base, context)

@@ -56,49 +56,81 @@ def header_keys(*, people: bool = True) -> Keys:
 
 def header(resource: Any, key_system: str = "") -> Header:
     """Read the header of a parsed resource; whatever has an odd shape counts as not there."""
-    typed = resource.__class__ is not dict
-    if typed:
-        kind_name, identity, status = resource.k_resourceType, resource.k_id, resource.k_status
-        meta, extension = resource.k_meta, resource.k_extension
-    else:
-        get = resource.get
-        kind_name, identity, status = get("resourceType"), get("id"), get("status")
-        meta, extension = get("meta"), get("extension")
+    wanted = key_system or N.EXAM_KEY_SYSTEM
+    if resource.__class__ is not dict:
+        try:
+            return _of_struct(resource, wanted)
+        except AttributeError:
+            pass  # a list where one is usual, or a part that the view wanted whole
+    return _of_any(resource, wanted)
+
+
+def _of_struct(resource: Any, wanted: str) -> Header:
+    """The header of a Struct of the usual shape; AttributeError for another."""
+    kind_name, identity, status, meta = resource.k_resourceType, resource.k_id, resource.k_status, resource.k_meta
     rank, synthetic, profile = 0, False, None
-    if meta is not None and meta.__class__ is not list:
-        if typed and meta.__class__ is not dict:
-            updated, version, security, profile = meta.k_lastUpdated, meta.k_versionId, meta.k_security, meta.k_profile
-        else:
-            updated, version, security, profile = (member(meta, name) for name in _META)
-        rank = _rank(
-            updated if updated.__class__ is str else None,
-            version if version.__class__ is str else None,
-        )
-        if security is not None:
-            synthetic = any(member(coding, "code") == "HTEST" for coding in items(security))
-    if status.__class__ is not str:
-        status = ""
+    if meta is not None:
+        rank = _rank(meta.k_lastUpdated, meta.k_versionId)
+        profile = meta.k_profile
+        if meta.k_security is not None:
+            synthetic = _is_synthetic(meta.k_security)
+    if kind_name == "Observation":
+        raw = resource.k_code
+        code = _LOCAL_OF_RAW[bytes(raw)] if raw.__class__ is _RAW else _local_of(raw)
+        if code is not None:
+            value = first = ""
+            identifiers = resource.k_identifier
+            for identifier in identifiers if identifiers.__class__ is list else items(identifiers):
+                one = identifier.k_value
+                if one.__class__ is str:
+                    if identifier.k_system == wanted:
+                        value = one
+                        break
+                    if not first and exam_keys.is_key(one):
+                        first = one
+            value = value or first
+            if value:
+                return _exam(resource, kind_name, code, value, rank, status, synthetic, profile, resource.k_extension)
     key = f"{kind_name}/{identity}" if identity.__class__ is str else ""
-    kind, exam, replaces = OTHER, "", ""
+    status = status if status.__class__ is str else ""
+    return _new(Header, (kind_name, OTHER, key, "", rank, status, synthetic, ""))
+
+
+def _of_any(resource: Any, wanted: str) -> Header:
+    """The header of a resource of any shape."""
+    kind_name, identity = str(member(resource, "resourceType")), member(resource, "id")
+    status, meta = member(resource, "status"), member(resource, "meta")
+    security = member(meta, "security")
+    rank = _rank(member(meta, "lastUpdated"), member(meta, "versionId"))
+    synthetic = security is not None and _is_synthetic(security)
     if kind_name == "Observation" and (code := _local_code(resource)) is not None:
-        value = exam_identifier(resource, key_system)
+        value = _identifier(resource, wanted)
         if value:
-            exam = value if value.count("/") < 2 else exam_of(value)
-            if code == N.EXAM_CODE:
-                kind = PANEL
-                if member(resource, "hasMember") or (profile is not None and _is_group(profile)):
-                    kind = GROUP
-                key = "exam " + exam
-                if extension is not None:
-                    replaces = _replaced(extension)
-            else:
-                kind = MEMBER
-                key = "member " + value
-    return _new(Header, (str(kind_name), kind, key, exam, rank, status, synthetic, replaces))
+            profile, extension = member(meta, "profile"), member(resource, "extension")
+            return _exam(resource, kind_name, code, value, rank, status, synthetic, profile, extension)
+    key = f"{kind_name}/{identity}" if identity.__class__ is str else ""
+    return _new(Header, (kind_name, OTHER, key, "", rank, status if status.__class__ is str else "", synthetic, ""))
 
 
-_META = ("lastUpdated", "versionId", "security", "profile")
+def _exam(
+    resource: Any, name: str, code: str, value: str, rank: int, status: Any, synthetic: bool, profile: Any, more: Any
+) -> Header:
+    """The header of an exam or one of its measurements. value: its key; more: its extensions."""
+    status = status if status.__class__ is str else ""
+    exam = value if value.count("/") < 2 else exam_of(value)
+    if code != N.EXAM_CODE:
+        return _new(Header, (name, MEMBER, "member " + value, exam, rank, status, synthetic, ""))
+    grouped = member(resource, "hasMember") or (profile is not None and _is_group(profile))
+    replaces = _replaced(more) if more is not None else ""
+    return _new(Header, (name, GROUP if grouped else PANEL, "exam " + exam, exam, rank, status, synthetic, replaces))
+
+
 _new = tuple.__new__  # half the time of calling the class
+_RAW = msgspec.Raw
+
+
+def _is_synthetic(security: Any) -> bool:
+    return any(member(coding, "code") == "HTEST" for coding in items(security))
 
 
 def _is_group(profile: Any) -> bool:
@@ -129,11 +161,10 @@ def _local_of(code: Any) -> str | None:
 _LOCAL_OF_RAW = Remembered(_local_of_raw)
 
 
-def exam_identifier(resource: Any, key_system: str = "") -> str:
-    """The identifier that holds the exam key: the site's system, else the default one, else the first that fits."""
-    first, wanted = "", key_system or N.EXAM_KEY_SYSTEM
-    identifiers = member(resource, "identifier")
-    for identifier in identifiers if identifiers.__class__ is list else items(identifiers):
+def _identifier(resource: Any, wanted: str) -> str:
+    """The identifier that holds the exam key: of the wanted system, else the first that fits."""
+    first = ""
+    for identifier in items(member(resource, "identifier")):
         value = member(identifier, "value")
         if value.__class__ is str:
             if member(identifier, "system") == wanted:
@@ -173,15 +204,18 @@ def _replaced(extensions: Any) -> str:
     return ""
 
 
-@lru_cache(maxsize=4096)
-def _rank(updated: str | None, version: str | None) -> int:
+def _rank(updated: Any, version: Any) -> int:
     """Newest last: the time in milliseconds, then the version id where it is a number."""
-    moment = 0
-    if updated is not None:
-        try:
-            moment = int(dt.datetime.fromisoformat(updated).timestamp() * 1000)
-        except (ValueError, OverflowError):
-            moment = 0
-    number = int(version) if version is not None and version.isdigit() and len(version) < 9 else 0
+    moment = _milliseconds(updated) if updated.__class__ is str else 0
+    number = int(version) if version.__class__ is str and version.isdecimal() and len(version) < 9 else 0
     # 63 bits, so that SQLite takes it: milliseconds until the year 2248, a million versions
-    return (min(max(moment, 0), (1 << 43) - 1) << 20) + min(number, (1 << 20) - 1)
+    return (moment << 20) + min(number, (1 << 20) - 1)
+
+
+@lru_cache(maxsize=4096)
+def _milliseconds(text: str) -> int:
+    try:
+        moment = int(dt.datetime.fromisoformat(text).timestamp() * 1000)
+    except (ValueError, OverflowError):
+        return 0
+    return min(max(moment, 0), (1 << 43) - 1)
