@@ -56,3 +56,29 @@ def test_the_page_says_what_the_commands_say(page: str, tmp_path: Path) -> None:
             )  # fmt: skip
             shown = done.stdout if done.stdout.endswith("\n") or not done.stdout else done.stdout + "\n"
             assert re.fullmatch(_pattern(expected), shown), f"$ {command}\n{shown}"
+
+
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", *(f"docs/{one.name}" for one in sorted((ROOT / "docs").glob("*.md")))]
+)
+def test_every_link_leads_somewhere(page: str) -> None:
+    """To a file that is there and, behind #, to a heading of it. Links to the web are left out: tests are offline."""
+    for target in re.findall(r"\]\(([^)\s]+)\)", (ROOT / page).read_text()):
+        if "://" in target:
+            continue
+        path, _, heading = target.partition("#")
+        file = (ROOT / page).parent / path if path else ROOT / page
+        assert file.exists(), f"{page}: {target}"
+        if heading:
+            headings = re.findall(r"^#+ (.+)$", file.read_text(), re.MULTILINE)
+            assert heading in {_anchor(one) for one in headings}, f"{page}: {target}"
+
+
+def test_every_page_is_linked_from_the_readme() -> None:
+    text = (ROOT / "README.md").read_text()
+    assert {one.name for one in (ROOT / "docs").iterdir() if f"(docs/{one.name})" not in text} == set()
+
+
+def _anchor(heading: str) -> str:
+    """As code hosts name headings."""
+    return re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-")

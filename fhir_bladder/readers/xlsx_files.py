@@ -74,7 +74,7 @@ def read_rows(file: str, stream: IO[bytes], sheet: str = "") -> Iterator[tuple[i
         from openpyxl import load_workbook
     except ImportError:
         raise UnsupportedError(
-            "XLSX needs the package openpyxl", file, "pip install openpyxl, or save the sheet as CSV"
+            "XLSX needs openpyxl", file, "pip install '.[xlsx]' in the clone, or save the sheet as CSV"
         ) from None
     data = stream.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
