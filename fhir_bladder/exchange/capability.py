@@ -52,12 +52,12 @@ def read_capability(client: Client, deadline: Deadline | None = None) -> Capabil
             response.shown,
             "use the server's R4 base URL",
         )
-    rest = next((one for one in _dicts(body.get("rest")) if one.get("mode", "server") == "server"), {})
-    system = {one.get("code") for one in _dicts(rest.get("interaction"))}
-    resources = {one["type"]: one for one in _dicts(rest.get("resource")) if isinstance(one.get("type"), str)}
-    operations = [*_dicts(rest.get("operation"))]
+    rest = next((one for one in dicts(body.get("rest")) if one.get("mode", "server") == "server"), {})
+    system = [one.get("code") for one in dicts(rest.get("interaction"))]
+    resources = {one["type"]: one for one in dicts(rest.get("resource")) if isinstance(one.get("type"), str)}
+    operations = [*dicts(rest.get("operation"))]
     for resource in resources.values():
-        operations += _dicts(resource.get("operation"))
+        operations += dicts(resource.get("operation"))
     software = body.get("software") if isinstance(body.get("software"), dict) else {}
     return Capability(
         fhir_version=version,
@@ -70,13 +70,14 @@ def read_capability(client: Client, deadline: Deadline | None = None) -> Capabil
         update_create=frozenset(name for name, one in resources.items() if one.get("updateCreate") is True),
         operations=frozenset(one["name"].lstrip("$") for one in operations if isinstance(one.get("name"), str)),
         search={
-            name: frozenset(p["name"] for p in _dicts(one.get("searchParam")) if isinstance(p.get("name"), str))
+            name: frozenset(p["name"] for p in dicts(one.get("searchParam")) if isinstance(p.get("name"), str))
             for name, one in resources.items()
         },
     )
 
 
-def _dicts(value: Any) -> Iterator[dict[str, Any]]:
+def dicts(value: Any) -> Iterator[dict[str, Any]]:
+    """The objects of what should be a list of objects; nothing where it is none."""
     yield from (one for one in value if isinstance(one, dict)) if isinstance(value, list) else ()
 
 

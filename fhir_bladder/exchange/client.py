@@ -191,7 +191,8 @@ class Client:
     def wait(self, seconds: float, deadline: Deadline) -> None:
         """Sleep; raises UnfinishedError where that would pass `until`, ServerError where it would pass `deadline`."""
         if seconds >= self.until.remaining:
-            raise UnfinishedError("the deadline is over", str(self.base.origin), "run the same command again")
+            told = "the next try would come after the deadline"
+            raise UnfinishedError(told, str(self.base.origin), "run the same command again later")
         if seconds >= deadline.remaining:
             told = f"the server asks to wait {seconds:,.0f} s, longer than the deadline"
             raise ServerError(told, str(self.base.origin), "run again later")

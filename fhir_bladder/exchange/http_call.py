@@ -242,6 +242,9 @@ class Call:
         # what must not be sent twice is waited for as long as there is time
         idle = self.client.idle if self.idempotent else self.deadline.remaining
         with self._open(url, min(self.deadline.remaining, idle)) as (raw, watch):
+            if raw.status < 200:
+                # the true answer would come after it on this connection, and be taken for that of the next request
+                raise _Lost("interim", "the server sent an interim answer only", sent=True)
             headers = {name.lower(): value for name, value in raw.headers.items()}
             limits = self.client.limits
             try:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import Context, Decimal
 from typing import Any
 
+from fhir_bladder.exchange.shapes import relative
 from fhir_bladder.terminology import names
 
 Resource = Mapping[str, Any]
@@ -21,8 +22,8 @@ CREATE, SAME, UPDATE, REPLACE, SUPERSEDED, HELD = "create", "same", "update", "r
 _RANK = {"registered": 0, "preliminary": 0, "final": 1, "cancelled": 1, "amended": 2, "corrected": 2}
 _DECLARED = ("amended", "corrected")
 
-_DOUBLE = Context(prec=15)
-"""Digits that every server keeps: many pass numbers through binary doubles."""
+_DOUBLE = Context(prec=15, traps=[])
+"""Digits that every server keeps: many pass numbers through binary doubles. No number of a server's may raise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +118,6 @@ def subjects(observation: Resource) -> frozenset[str]:
     if identifier.get("value"):
         found.add(f"{identifier.get('system', '')}|{identifier['value']}")
     return frozenset(found)
-
-
-def relative(reference: str) -> str:
-    """`Type/id` of a literal reference, absolute or versioned; empty for `urn:` and contained ones."""
-    if not reference or reference.startswith(("urn:", "#")):
-        return ""
-    parts = reference.split("/_history/")[0].rstrip("/").split("/")
-    return "/".join(parts[-2:]) if len(parts) >= 2 else ""
 
 
 def same_subject(ours: Resource, theirs: Resource) -> bool:
@@ -255,7 +248,7 @@ def _number(value: Any) -> Any:
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
         return value
     number = _DOUBLE.plus(Decimal(str(value)))
-    return number.normalize() if number else Decimal(0)
+    return number.normalize(_DOUBLE) if number else Decimal(0)
 
 
 def _moment(value: Any) -> Any:
@@ -264,9 +257,9 @@ def _moment(value: Any) -> Any:
         return _text(value)
     try:
         moment = dt.datetime.fromisoformat(value)
-    except ValueError:
+        return moment.astimezone(dt.UTC).isoformat() if moment.tzinfo else value
+    except (ValueError, OverflowError):  # no time, or one at the edge of the calendar
         return value
-    return moment.astimezone(dt.UTC).isoformat() if moment.tzinfo else value
 
 
 def _text(value: Any) -> Any:

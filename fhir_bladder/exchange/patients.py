@@ -13,11 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from fhir_bladder.exchange.life import relative
 from fhir_bladder.exchange.proof import Pair, Proof
 from fhir_bladder.exchange.push_ensure import Ensurer, NotTaken, forget
 from fhir_bladder.exchange.push_link import Unreadable
 from fhir_bladder.exchange.push_unit import Exam, Json, identifier_pair
+from fhir_bladder.exchange.shapes import relative, unfit
 
 Mode = Literal["match", "logical", "create"]
 
@@ -26,6 +26,9 @@ REMEMBERED_S = 300.0
 
 _NO_SUCH_SEARCH = frozenset({400, 404, 405, 410, 422, 501})
 """Answers of a server that has no orders or encounters, or no search for them."""
+
+
+_UNREADABLE = "the server's Patient, order or encounter cannot be read as FHIR; ask its operator, or put it right"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,10 @@ class Guard:
         for exam, free in zip(exams, released, strict=True):
             visits = [orders.get(p, []) for p in _order(exam)] + [encounters.get(p, []) for p in _encounter(exam)]
             owners = [_owner(resource) for found in visits for resource in found]
-            verdict = self._verdict(exam, patients, [o for o in owners if any(o)], free=free)
+            verdict = self._verdict(exam, patients, [o for o in owners if o[0] or o[1][1]], free=free)
+            people = [patient for pair in exam.subject_identifiers for patient in patients.get(pair, ())]
+            if any(map(unfit, [*people, *(resource for found in visits for resource in found)])):
+                verdict = Verdict(None, "server-unreadable", _UNREADABLE)
             if failure and verdict.code == "patient-unknown":
                 verdict = Verdict(None, "server-fails", failure)
             verdicts.append(verdict)
@@ -88,7 +94,7 @@ class Guard:
             if any(systems.get(other[0], other[1]) != other[1] for _, other in owners if other[1]):
                 return Verdict(None, "other-patient", "the order or encounter belongs to another patient")
             return Verdict({}, note="patient by identifier only, not verified")
-        found = {p["id"]: p for pair in pairs for p in patients.get(pair, ()) if p.get("id")}
+        found = {p["id"]: p for pair in pairs for p in patients.get(pair, ())}
         usable = [p for p in found.values() if _usable(p)]
         if not usable:
             reason = (
@@ -114,6 +120,9 @@ class Guard:
             return Verdict(
                 None, "patient-contradicts", "the birth date is not that of the patient with this identifier"
             )
+        died, examined = str(patient.get("deceasedDateTime", ""))[:10], str(exam.main.get("effectiveDateTime", ""))
+        if len(died) >= 4 and died < examined[: len(died)]:
+            return Verdict(None, "patient-contradicts", "the server has this patient as dead before the exam")
         if self.mode == "create":
             return Verdict({"reference": reference})
         if length == 10 or any(belongs) or _families(claimed) & _families(patient):
@@ -184,4 +193,4 @@ def _encounter(exam: Exam) -> list[Pair]:
 def _owner(resource: Json) -> tuple[str, Pair]:
     """Literal reference and identifier of an order's or encounter's patient."""
     subject = resource.get("subject") or {}
-    return relative(str(subject.get("reference", ""))), identifier_pair(subject.get("identifier"))
+    return relative(subject.get("reference")), identifier_pair(subject.get("identifier"))

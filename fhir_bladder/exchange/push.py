@@ -130,6 +130,7 @@ class Push:
         began = time.monotonic()
         summary = Summary()
         self._taken_in, self._error, self._worked, self._accepted = False, None, 0, 0
+        self._link.begin()
         self._outbox.take_over(self._target)
         if not respect_delays:
             self._outbox.wake(self._target)
@@ -220,6 +221,7 @@ class Push:
                 if self._error is None or not isinstance(error, BladderError):
                     self._error = error
                 self._changed.notify_all()
+            self._link.halt()
 
     def _ready(self) -> Delivery:
         """Read the server's metadata once, by the first worker."""

@@ -92,7 +92,9 @@ class Act:
             answers = outcome.entries[place : place + len(needed)]
             place += len(needed)
             self._note(job, outcome, answers, together=len(piece))
-            job.whole = job.clean and job.decision.action == life.CREATE and outcome.size == len(entries)
+            job.whole = (
+                job.clean and job.decision.action == life.CREATE and outcome.whole and outcome.size == len(entries)
+            )
         return outcome.asked or 0.0
 
     def _note(self, job: Job, outcome: Outcome, answers: Sequence[Entry], *, together: int) -> None:

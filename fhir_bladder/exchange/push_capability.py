@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from fhir_bladder.errors import ServerError
+from fhir_bladder.exchange.capability import dicts
 from fhir_bladder.exchange.push_link import Link
 from fhir_bladder.exchange.push_unit import Json
+
+_VERSION = re.compile(r"[\w.-]{1,20}")
 
 
 @dataclass(slots=True)
@@ -34,15 +38,16 @@ def read(link: Link) -> Capability:
             response.shown or "metadata",
             "check --server: it ends before the resource type, often in /fhir",
         )
-    version = str(body.get("fhirVersion", ""))
+    version = body.get("fhirVersion")
+    version = version if isinstance(version, str) and _VERSION.fullmatch(version) else ""
     if not version.startswith("4.0"):
         raise ServerError(
             f"the server speaks FHIR {version or 'of an unknown version'}, push writes 4.0.1 (R4)",
             response.shown or "metadata",
             "give the address of an R4 endpoint",
         )
-    rest: Json = next((r for r in body.get("rest", ()) if r.get("mode", "server") == "server"), {})
-    interactions = {i.get("code") for i in rest.get("interaction", ())}
+    rest = next((r for r in dicts(body.get("rest")) if r.get("mode", "server") == "server"), {})
+    interactions = [i.get("code") for i in dicts(rest.get("interaction"))]
     return Capability(
         transactions="transaction" in interactions,
         conditional_create=_resource(rest, "Observation").get("conditionalCreate") is not False,
@@ -52,4 +57,4 @@ def read(link: Link) -> Capability:
 
 
 def _resource(rest: Json, kind: str) -> Json:
-    return next((r for r in rest.get("resource", ()) if r.get("type") == kind), {})
+    return next((r for r in dicts(rest.get("resource")) if r.get("type") == kind), {})

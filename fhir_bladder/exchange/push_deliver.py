@@ -51,7 +51,7 @@ class Delivery:
         ensurer = Ensurer(link, proof, capability, Latch(outbox.path), sizes.entries)
         self._references = References(Guard(proof, ensurer, options.patients), ensurer, options)
         self._judge = Judge(link, proof, self._looker, capability, provenance=options.provenance == "on")
-        self._act = Act(Sender(link, capability), self._looker, capability, sizes)
+        self._act = Act(Sender(link, capability, proof), self._looker, capability, sizes)
 
     def deliver(self, rows: Sequence[Row], settle: Settle) -> None:
         """Work on claimed rows until each has a result; results are handed to `settle` as they come.

@@ -93,7 +93,7 @@ class Ensurer:
     def __init__(self, link: Link, proof: Proof, capability: Capability, latch: Latch, most: int) -> None:
         self._link = link
         self._proof = proof
-        self._sender = Sender(link, capability)
+        self._sender = Sender(link, capability, proof)
         self._capability = capability
         self._latch = latch
         self._most = most
@@ -134,7 +134,7 @@ class Ensurer:
                     self._link.pause(attempt - 1, outcome.asked)
                 outcome = self._create([wanted[pair] for pair in missing])
                 if not outcome.clean and len(missing) > 1 and (attempt > 1 or not outcome.passing):
-                    outcome = self._one_by_one([wanted[pair] for pair in missing])
+                    outcome = self._one_by_one(kind, {pair: wanted[pair] for pair in missing})
                 if not outcome.clean and not outcome.passing and not outcome.limit:
                     break
             found = self.find(kind, list(wanted))
@@ -147,11 +147,15 @@ class Ensurer:
             found,
         )
 
-    def _one_by_one(self, resources: Sequence[Json]) -> Outcome:
-        """Each alone, so that one the server does not take keeps none of the others; the last refusal."""
+    def _one_by_one(self, kind: str, wanted: dict[Pair, Json]) -> Outcome:
+        """Each alone, so that one the server does not take keeps none of the others; the last refusal.
+
+        Some may be there since they were sent together: what is there is not sent again.
+        """
         refused = Outcome()
-        for resource in resources:
-            outcome = self._create([resource])
+        missing = [pair for pair, resources in self.find(kind, list(wanted)).items() if not resources]
+        for pair in missing:
+            outcome = self._create([wanted[pair]])
             if not outcome.clean:
                 refused = outcome
         return refused

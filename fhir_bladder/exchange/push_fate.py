@@ -30,6 +30,8 @@ def passing(job: Job) -> bool:
 def told(job: Job) -> str:
     """In words, what came of the job's last request; codes of the server's issues, never its own words."""
     codes = ", ".join(dict.fromkeys(str(issue.get("code", "")) for issue in job.issues if issue.get("code")))
+    if job.clean:
+        return "the server says that it took the exam, and shows nothing under its key"
     found = job.words or (f"HTTP {job.status}" if job.status not in (0, NO_ANSWER) else "no usable answer")
     return f"{found} ({codes})" if codes else found
 

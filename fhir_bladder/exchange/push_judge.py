@@ -10,8 +10,9 @@ from fhir_bladder.exchange.proof import Proof
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_fate import TRIES
 from fhir_bladder.exchange.push_link import Link
-from fhir_bladder.exchange.push_look import Job, Looker
+from fhir_bladder.exchange.push_look import Job, Looker, unreadable
 from fhir_bladder.exchange.push_unit import Json
+from fhir_bladder.exchange.shapes import Unfit, usable
 
 
 class Judge:
@@ -42,6 +43,10 @@ class Judge:
             self._looker.beside(there, provenance=self._provenance)
         results: dict[int, Result] = {}
         for job in jobs:
+            try:
+                usable([*job.reports, *job.provenances])
+            except Unfit as error:
+                job.decision = unreadable(error)
             action, decision = job.decision.action, job.decision
             if action == life.SUPERSEDED:
                 results[job.row.id] = self._located(job, "superseded", decision.code or "older", decision.reason)

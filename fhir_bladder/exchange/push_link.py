@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     from fhir_bladder.exchange.client import Client
 
 
+LONGEST_S = 3600.0
+"""Longest wait that a server is granted, of what Retry-After asks; where it asks for more, the run ends at once and no
+other of this process asks it again before that time."""
+
+
 class Server(Protocol):
     """What push needs of a client: one request, relative to the server's base, or an absolute link on its origin.
 
@@ -76,9 +81,11 @@ class Link:
         self._server = server
         self.deadline = deadline or Deadline(None)
         self.retry = retry or Retry()
-        self._stopped = threading.Event()
-        self._sleep = sleep or self._stopped.wait
+        self._stopped = False
+        self._ended = threading.Event()
+        self._sleep = sleep or self._ended.wait
         self._resume_at = 0.0
+        self._too_long = False
         self._heard = False
         self.waited = 0.0
         self.requests = 0
@@ -87,12 +94,22 @@ class Link:
         self._lock = threading.Lock()
 
     def stop(self) -> None:
-        """End: waits return, the next request is not sent."""
-        self._stopped.set()
+        """End for good: waits return, the next request is not sent."""
+        self._stopped = True
+        self._ended.set()
+
+    def halt(self) -> None:
+        """End this run's waits: another worker has met what ends the run."""
+        self._ended.set()
+
+    def begin(self) -> None:
+        """A new run begins."""
+        if not self._stopped:
+            self._ended.clear()
 
     def check(self) -> None:
         """Raise UnfinishedError where the run is to end."""
-        if self._stopped.is_set():
+        if self._stopped:
             raise UnfinishedError("stopped before the end", "", "run the same command again")
         if self.deadline.passed:
             raise UnfinishedError("the deadline has passed", "", "run the same command again")
@@ -101,25 +118,33 @@ class Link:
         """Wait before try number `attempt` + 1. Raises UnfinishedError where that is behind the deadline."""
         seconds = self.retry.wait(attempt, asked)
         if asked is not None:
-            self._resume_at = max(self._resume_at, time.monotonic() + asked)
+            self._resume_at = max(self._resume_at, time.monotonic() + min(asked, LONGEST_S))
+            self._too_long = asked > LONGEST_S
         if seconds > self.deadline.remaining:
             raise UnfinishedError(
                 "the server asks to wait longer than the deadline" if asked else "the deadline has passed",
                 "",
                 "run the same command again later",
             )
+        if asked is not None and asked > LONGEST_S:
+            raise UnfinishedError(f"the server asks to wait {asked:,.0f} s", "", "run the same command again later")
+        self._wait(seconds)
+
+    def _wait(self, seconds: float) -> None:
         self._sleep(seconds)
         self.check()
+        if self._ended.is_set():
+            raise UnfinishedError("the run has ended", "", "run the same command again")
 
     def once(self, method: str, path: str, *, json: Any = None, headers: Mapping[str, str] | None = None) -> Response:
         """Send one request once. Raises Refused on 401 and 403, AmbiguousOutcome and UnreachableError as the client."""
         self.check()
         rest = self._resume_at - time.monotonic()
         if rest > 0:
-            if rest > self.deadline.remaining:
-                raise UnfinishedError("the server asks to wait longer than the deadline", "", "run it again later")
-            self._sleep(rest)
-            self.check()
+            if rest > self.deadline.remaining or self._too_long:
+                words = "the server asks to wait " + ("long" if self._too_long else "longer than the deadline")
+                raise UnfinishedError(words, "", "run it again later")
+            self._wait(rest)
         with self._lock:
             if self._busy == 0:
                 self._busy_since = time.monotonic()

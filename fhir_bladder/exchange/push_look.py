@@ -15,6 +15,7 @@ from fhir_bladder.exchange.proof import Pair, Proof
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_plan import observation_keys, own_identifier
 from fhir_bladder.exchange.push_unit import Exam, Json, revised, with_revision
+from fhir_bladder.exchange.shapes import Unfit, relative, usable
 
 RETRACTED = "entered-in-error"
 
@@ -61,6 +62,11 @@ def _doubled(what: str, resources: Sequence[Json]) -> Decision:
     return Decision(life.HELD, words, "doubled")
 
 
+def unreadable(error: Unfit) -> Decision:
+    """The decision on an exam of which the server has something that cannot be read."""
+    return Decision(life.HELD, f"{error.what}; {error.remedy} to put it right", "server-unreadable")
+
+
 class Looker:
     """Looks at chunks of exams."""
 
@@ -83,9 +89,12 @@ class Looker:
         members = [pair for job in grouped for pair in observation_keys(job.exam)[:-1]]
         seen_members = self._proof.by_identifier("Observation", members)
         for job in jobs:
-            self._judge(job, seen[bases[job.row.id]], seen_members)
-            if job.row.id in replaced and job.decision.action in (life.CREATE, life.SAME, life.UPDATE):
-                job.old = self._standing(seen[replaced[job.row.id]], replaced[job.row.id])
+            try:
+                self._judge(job, seen[bases[job.row.id]], seen_members)
+                if job.row.id in replaced and job.decision.action in (life.CREATE, life.SAME, life.UPDATE):
+                    job.old = self._standing(seen[replaced[job.row.id]], replaced[job.row.id])
+            except Unfit as error:
+                job.decision = unreadable(error)
 
     def _judge(self, job: Job, mains: list[Json], members: dict[Pair, list[Json]]) -> None:
         """Walk the chain of revisions to the newest, then decide."""
@@ -93,6 +102,7 @@ class Looker:
         revision = 0
         system, key = job.exam.system, revised(job.exam.key, 0)
         while mains:
+            usable(mains)
             if len(mains) > 1:
                 job.decision = _doubled("this exam", mains)
                 return
@@ -104,6 +114,7 @@ class Looker:
             revision += bool(mains)
         job.found, job.old = [], []
         own = {pair: members.get(pair, []) for pair in observation_keys(job.exam)[:-1]}
+        usable(resource for resources in own.values() for resource in resources)
         for twice in (resources for resources in own.values() if len(resources) > 1):
             job.decision = _doubled("a measurement of this exam", twice)
             return
@@ -150,11 +161,13 @@ class Looker:
             return [main], False
         if own is None:
             own = self._proof.by_identifier("Observation", observation_keys(job.exam)[:-1])
+            usable(resource for resources in own.values() for resource in resources)
         found = [resource for resources in own.values() for resource in resources[:1]]
         known = {f"Observation/{r.get('id')}" for r in found}
         dangling = False
         for reference in main.get("hasMember", ()):
-            name = life.relative(str((reference or {}).get("reference", "")))
+            name = relative(reference.get("reference"))
+            dangling = dangling or str(reference.get("reference", "")).startswith("urn:")
             if name and name not in known:
                 other = self._proof.read(name)
                 dangling = dangling or other is None
@@ -185,6 +198,7 @@ class Looker:
         value = own_identifier(observation, job.exam.system)[1]
         pairs = [(job.exam.system, revised(value, number)) for number in range(len(chain))]
         for resources in self._proof.by_identifier("Observation", pairs).values():
+            usable(resources)
             for resource in resources:
                 yield from self._history(resource)
 
@@ -195,14 +209,16 @@ class Looker:
     def _standing(self, mains: list[Json], pair: Pair) -> list[Json]:
         """The Observations of a replaced exam that still stand, its newest revision's."""
         revision = 0
+        usable(mains)
         while mains and mains[0].get("status") == RETRACTED:
             revision += 1
             following = (pair[0], revised(pair[1], revision))
             mains = self._proof.by_identifier("Observation", [following])[following]
+            usable(mains)
         standing = []
         for main in mains:
             for reference in main.get("hasMember", ()):
-                name = life.relative(str((reference or {}).get("reference", "")))
+                name = relative(reference.get("reference"))
                 if name and (member := self._proof.read(name)) is not None:
                     standing.append(member)
             standing.append(main)
@@ -224,6 +240,7 @@ class Looker:
         found = self._proof.by_reference("DiagnosticReport", "result", [n for group in names.values() for n in group])
         result: dict[int, list[Json]] = {}
         for number, group in names.items():
+            usable(report for name in group for report in found.get(name, ()))
             reports = {r["id"]: r for name in group for r in found.get(name, ()) if r.get("status") != RETRACTED}
             result[number] = list(reports.values())
         return result

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from fhir_bladder.exchange import life
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_unit import Exam, Json, identifier_pair, resolve, revised
+from fhir_bladder.exchange.shapes import relative
 from fhir_bladder.mapping import keys
 
 REVISION_ROLE = "revision"
@@ -139,8 +140,8 @@ def complete(
 
 def _reports_agree(ours: Json, theirs: Json) -> bool:
     """Whether the report there says what ours says of the same Observations."""
-    mine = {life.relative(str(r.get("reference", ""))) for r in ours.get("result", ())} - {""}
-    other = {life.relative(str(r.get("reference", ""))) for r in theirs.get("result", ())}
+    mine = {relative(r.get("reference")) for r in ours.get("result", ())} - {""}
+    other = {relative(r.get("reference")) for r in theirs.get("result", ())}
     return ours.get("status") == theirs.get("status") and mine <= other
 
 

@@ -12,6 +12,7 @@ from fhir_bladder.exchange.push_fate import failed
 from fhir_bladder.exchange.push_look import Job
 from fhir_bladder.exchange.push_options import PushOptions
 from fhir_bladder.exchange.push_unit import Exam, Json
+from fhir_bladder.exchange.shapes import unfit
 
 
 class References:
@@ -61,7 +62,10 @@ class References:
                 job.words = failure
                 results[job.row.id] = failed(job)
                 continue
-            if len(devices) == 1:
+            if any(map(unfit, devices)):
+                words = "the server's Device of this scanner cannot be read as FHIR; ask its operator, or put it right"
+                results[job.row.id] = Result(job.row.id, "held", "server-unreadable", words)
+            elif len(devices) == 1:
                 job.references |= set_device(job.exam, {"reference": f"Device/{devices[0]['id']}"})
             elif mode == "create" and job.exam.device is None and not devices:
                 job.references |= set_device(job.exam, {})

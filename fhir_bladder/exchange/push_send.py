@@ -11,13 +11,16 @@ from typing import Any
 
 from fhir_bladder.errors import ServerError, UnfinishedError
 from fhir_bladder.exchange.http_errors import AmbiguousOutcome, Response
-from fhir_bladder.exchange.life import relative
+from fhir_bladder.exchange.proof import Proof
 from fhir_bladder.exchange.push_capability import Capability
 from fhir_bladder.exchange.push_link import Link, Refused
-from fhir_bladder.exchange.push_unit import Json
+from fhir_bladder.exchange.push_unit import Json, identifier_pair
 from fhir_bladder.exchange.retry import RETRIED, retry_after
+from fhir_bladder.exchange.shapes import relative
 
 CONFLICT = frozenset({409, 412})
+_ISSUES = 100
+"""Most issues of a refusal that are kept."""
 _LIMIT_CODES = frozenset({"too-costly", "too-long"})
 _LIMIT_WORDS = ("too many", "limit", "exceed", "too large", "too big", "maximum", "at most")
 
@@ -41,7 +44,8 @@ class Outcome:
     """What came of a request. status: HTTP status of the whole, 0 where there was no usable answer.
 
     entries: one for each sent, or none where the answer does not fit what was sent. asked: seconds of a Retry-After.
-    limit: the server refuses so many entries or bytes at once; size: how many entries stood in the last request.
+    limit: the server refuses so many entries or bytes at once; size: how many entries stood in the last request. whole:
+    the answer says that it was one transaction, so that what is there of it is all there.
     """
 
     status: int = 0
@@ -51,6 +55,7 @@ class Outcome:
     asked: float | None = None
     limit: bool = False
     size: int = 0
+    whole: bool = False
 
     @property
     def clean(self) -> bool:
@@ -71,9 +76,10 @@ class Outcome:
 class Sender:
     """Sends entries as one transaction, or one by one where the server has no transactions or they are too many."""
 
-    def __init__(self, link: Link, capability: Capability) -> None:
+    def __init__(self, link: Link, capability: Capability, proof: Proof) -> None:
         self._link = link
         self._capability = capability
+        self._proof = proof
 
     def send(self, entries: Sequence[Json], most: int) -> Outcome:
         """Send the entries, `most` in a request; in pieces they go in the order given, each closed against the last."""
@@ -105,7 +111,23 @@ class Sender:
         read = [_entry(answer) for answer in answers]
         if any(not _fits(entry, sent) for entry, sent in zip(read, entries, strict=True)):
             return Outcome(status=response.status, words="the answer's entries do not fit what was sent")
-        return Outcome(status=response.status, entries=read, size=len(entries))
+        self._remember(entries, read)
+        whole = body.get("type") == "transaction-response"
+        return Outcome(status=response.status, entries=read, size=len(entries), whole=whole)
+
+    def _remember(self, entries: Sequence[Json], answers: Sequence[Entry]) -> None:
+        """Tell the look-ups what the server says it has made, and where: its search may lag behind."""
+        names = {e["fullUrl"]: relative(a.location) for e, a in zip(entries, answers, strict=True) if a.ok}
+        for entry in entries:
+            resource, name = entry["resource"], names.get(entry["fullUrl"], "")
+            if not name:
+                continue
+            for identifier in resource.get("identifier", ()):
+                self._proof.made(resource["resourceType"], identifier_pair(identifier), name)
+            if resource["resourceType"] == "Provenance":
+                for target in resource.get("target", ()):
+                    literal = str(target.get("reference", ""))
+                    self._proof.made("Provenance", names.get(literal) or literal, name)
 
     def _pieces(self, entries: Sequence[Json], size: int) -> Outcome:
         """One after the other; stops at the first that fails. References to what went before become literal."""
@@ -144,8 +166,10 @@ class Sender:
         if request["method"] == "PUT":
             location = location or request["url"]
         if not relative(location):
-            return Outcome(status=response.status, words="the answer does not say where the resource is")
-        return Outcome(status=response.status, entries=[Entry(response.status, location)])
+            return Outcome(words="the answer does not say where the resource is")  # the next look may show it
+        done = [Entry(response.status, location)]
+        self._remember([entry], done)
+        return Outcome(status=response.status, entries=done, size=1)
 
 
 def _refusal(response: Response, size: int) -> Outcome:
@@ -171,15 +195,23 @@ def details(outcome: Any) -> list[Json]:
     """
     if not isinstance(outcome, dict) or outcome.get("resourceType") != "OperationOutcome":
         return []
-    found = []
-    for issue in outcome.get("issue") or ():
+    found: list[Json] = []
+    issues = outcome.get("issue")
+    for issue in issues[:_ISSUES] if isinstance(issues, list) else ():
         if isinstance(issue, dict):
-            words = str(issue.get("diagnostics") or (issue.get("details") or {}).get("text") or "")[:500]
-            read = {"severity": issue.get("severity", ""), "code": issue.get("code", ""), "diagnostics": words}
-            if issue.get("expression"):
-                read["expression"] = issue["expression"]
+            more = issue.get("details")
+            words = _text(issue.get("diagnostics")) or _text(more.get("text") if isinstance(more, dict) else "")
+            read: Json = {name: _text(issue.get(name))[:40] for name in ("severity", "code")}
+            read["diagnostics"] = words[:500]
+            places = issue.get("expression")
+            if told := [place[:200] for place in places if isinstance(place, str)] if isinstance(places, list) else []:
+                read["expression"] = told[:20]
             found.append(read)
     return found
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
 
 
 def _entry(answer: Any) -> Entry:
@@ -187,9 +219,9 @@ def _entry(answer: Any) -> Entry:
     if not isinstance(response, dict):
         return Entry()
     text = str(response.get("status", ""))[:3]
-    location = str(response.get("location", "") or "")
+    location = _text(response.get("location"))
     resource = answer.get("resource")
-    if not location and isinstance(resource, dict) and resource.get("id"):
+    if not location and isinstance(resource, dict) and isinstance(resource.get("id"), str):
         location = f"{resource.get('resourceType')}/{resource['id']}"
     return Entry(int(text) if text.isdigit() else 0, location, details(response.get("outcome")))
 
