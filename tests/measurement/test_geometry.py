@@ -104,6 +104,16 @@ def test_carlson_with_one_zero(x: float, y: float) -> None:
     assert geometry.carlson_rg(0, x, y) == pytest.approx(special.elliprg(0, x, y), rel=1e-13)
 
 
+@pytest.mark.parametrize(
+    "of", [(1, 1.002, 0.9986), (1.0021, 1, 1.0021), (0.9979, 1, 1.001), (1.002, 1.002, 0.999), (0.998, 0.998, 1.001)]
+)
+def test_series_alone_agrees_with_scipy(of: tuple[float, float, float]) -> None:
+    """So near to each other that nothing is duplicated and every term of the series counts as much as it ever does."""
+    assert geometry.carlson_rf(*of) == pytest.approx(special.elliprf(*of), rel=1e-15)
+    near = [1 + (one - 1) / 2 for one in of]
+    assert geometry.carlson_rd(*near) == pytest.approx(special.elliprd(*near), rel=1e-15)
+
+
 def test_carlson_table() -> None:
     """Values printed in Carlson 1995, Numer. Algorithms 10:13, section 3 (also DLMF 19.36); from memory, high."""
     assert geometry.carlson_rf(1, 2, 0) == pytest.approx(1.3110287771461, abs=5e-14)
