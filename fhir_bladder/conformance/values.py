@@ -21,6 +21,7 @@ NAMESPACES = ("http:", "https:", "urn:")
 QUANTITIES = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "MoneyQuantity", "SimpleQuantity"})
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
 form = re.compile(r"#\S*|urn:(uuid|oid):\S+|[A-Za-z][A-Za-z0-9+.\-]*://\S+").fullmatch
+_INNER_URL = re.compile(r"[A-Z][A-Za-z]+/(https?://)").match
 _BLANK = re.compile(r"\s").search
 _DATES = frozenset({"date", "dateTime", "instant"})
 _TEXTS = frozenset({"string", "markdown"})
@@ -415,7 +416,7 @@ def reference(
     if target is not None:
         kind = str(target.get("resourceType"))
     else:
-        parts = restful(link)
+        parts = restful(link) or restful(_inner_url(link))
         kind = parts[1] if parts is not None and schema.catalogue.base.kind(parts[1]) == "resource" else None
         if link.startswith("#"):
             report.add(
@@ -449,6 +450,11 @@ def reference(
         )
     elif isinstance(stated, str) and stated != kind:
         report.add("reference-type", path, "type and reference differ", expected=str(kind), found=stated, node=node)
+
+
+def _inner_url(link: str) -> str:
+    """The URL that stands, by mistake, behind the start of a relative reference; empty for others."""
+    return link[found.start(1) :] if (found := _INNER_URL(link)) is not None else ""
 
 
 def resolve(link: str, context: Context) -> dict[str, Any] | None:

@@ -171,7 +171,8 @@ def reason(verdict: Verdict) -> tuple[str, str]:
 
 def decided(verdict: Verdict) -> Decision | None:
     """The rule that settles a difference for us, if there is one."""
-    return decision(*reason(verdict), verdict.mutant.data)
+    words = str(verdict.hapi_issues[0].get("message")) if verdict.kind == "false accept" else ""
+    return decision(*reason(verdict), verdict.mutant.data, words)
 
 
 def counted(verdicts: list[Verdict]) -> Counter[str]:
