@@ -59,7 +59,8 @@ class Checker:
         across, course = self._stream.add(facts)
         found += across
         if self._engine.rules:
-            self.verdicts = self._engine.judge(facts, calculated, course)
+            held = next((one.id for one in found if one.severity == "block"), "")
+            self.verdicts = self._engine.judge(facts, calculated, course, held=held)
             found += self._engine.prompts(self.verdicts, facts, course)
         return found
 

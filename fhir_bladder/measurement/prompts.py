@@ -67,9 +67,12 @@ class Engine:
     def __init__(self, rules: Sequence[Rule] = ()) -> None:
         self.rules = tuple(rules)
 
-    def judge(self, facts: Facts, calculated: Calculated, course: Course | None) -> list[Verdict]:
-        """What each rule says of this exam; a rule without an answer says why."""
-        return [self._judge(rule, facts, calculated, course) for rule in self.rules]
+    def judge(self, facts: Facts, calculated: Calculated, course: Course | None, *, held: str = "") -> list[Verdict]:
+        """What each rule says of this exam; a rule without an answer says why.
+
+        held: the finding that holds the exam back; no rule speaks of such an exam, and none remembers it.
+        """
+        return [self._judge(rule, facts, calculated, course, held) for rule in self.rules]
 
     def prompts(self, judged: Sequence[Verdict], facts: Facts, course: Course | None) -> list[Prompt]:
         """Prompts of an exam just judged: a rule newly met. Still met is not said again, met after not met is."""
@@ -88,11 +91,13 @@ class Engine:
                 course.memory[name] = (state, key_of(facts.record))
         return prompts
 
-    def _judge(self, rule: Rule, facts: Facts, calculated: Calculated, course: Course | None) -> Verdict:
+    def _judge(self, rule: Rule, facts: Facts, calculated: Calculated, course: Course | None, held: str) -> Verdict:
         if course is None:
             return Verdict(rule, NOT_APPLICABLE, "the patient is not identified")
-        if facts.record.status in RETRACTED or facts.record.supersedes is not None:
+        if facts.record.status in RETRACTED or facts.record.supersedes is not None or held:
             _forget(rule, facts, course)
+        if held:
+            return Verdict(rule, NOT_APPLICABLE, f"the exam is held back: {held}")
         try:
             verdicts.require_applicable(rule, facts, calculated)
             if rule.kind == "trial":

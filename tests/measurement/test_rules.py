@@ -565,11 +565,11 @@ def prompts(rules: tuple[Rule, ...], *records: ExamRecord) -> list[tuple[str, st
     return [(one.id, one.exam_number) for one in check(records, rules, NOW) if isinstance(one, Prompt)]
 
 
-def series(exam: Exam, *volumes: Any, value: str = "H7") -> list[ExamRecord]:
+def series(exam: Exam, *volumes: Any, value: str = "H7", start: int = 0) -> list[ExamRecord]:
     return [
         exam(exam_number=f"{n}", volumes=[volume], patient=patient(value=value),
              started_at=f"2026-11-{n + 1:02}T10:42:00Z", voided_at=f"2026-11-{n + 1:02}T10:35:00Z", verified=None)
-        for n, volume in enumerate(volumes)
+        for n, volume in enumerate(volumes, start)
     ]  # fmt: skip
 
 
@@ -578,9 +578,29 @@ def test_one_prompt_a_patient_and_state(exam: Exam) -> None:
     assert prompts(rules, *series(exam, 120, 130, 140)) == [("residual-advice-100", "0")]
     assert prompts(rules, *series(exam, 120, 50, 140)) == [("residual-advice-100", n) for n in ("0", "2")]
     assert prompts(rules, *series(exam, 120, "<150", 140)) == [("residual-advice-100", "0")]  # unknown changes nothing
-    both = [*series(exam, 120), *series(exam, 120, value="H8")]
+    both = [*series(exam, 120), *series(exam, 120, value="H8", start=1)]
     assert len(prompts(rules, *both)) == 2
     assert prompts(rules, exam(volumes=[120], patient=None)) == []
+
+
+def test_no_rule_speaks_of_an_exam_that_is_held_back(exam: Exam) -> None:
+    """A void after the post-void scan blocks: whether there is a residual is not known."""
+    rules = use("residual-advice-100")
+    late = exam(voided_at="2026-11-18T10:50:00Z")
+    assert judge(rules, late) == ("not-applicable", "the exam is held back: void-after-scan")
+    checker = Checker(rules, now=NOW)
+    assert "prompt" in [one.severity for one in checker.add(exam())]
+    assert "prompt" not in [one.severity for one in checker.add(exam(status="amended", voided_at=late.voided_at.text))]
+    assert "prompt" in [one.severity for one in checker.add(exam(status="amended"))]  # what was said is forgotten
+
+
+def test_a_held_exam_is_no_reading(exam: Exam) -> None:
+    records = retained(exam, ("2026-03-15", 301), ("2026-06-01", 200), ("2026-09-15", 301))
+    assert state(use("chronic-retention-300"), *records) == "not-met"
+    held = exam(exam_number="1", volumes=[200], started_at="2026-06-01T10:42:00Z", voided_at="2026-06-01T10:50:00Z",
+                verified=None)  # fmt: skip
+    assert state(use("chronic-retention-300"), records[0], held, records[2]) == "met"
+    assert state(use("chronic-retention-300"), *records[:2], held, records[2]) == "met"
 
 
 def test_a_retracted_exam_takes_its_prompt_back(exam: Exam) -> None:
