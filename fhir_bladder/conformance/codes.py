@@ -19,14 +19,18 @@ LANGUAGE_TAG = re.compile(r"(?:[a-zA-Z]{2,3}|[xiXI](?=-))(?:-[a-zA-Z0-9]{1,8})*"
 
 
 _REGISTERED = (
-    "aa ab ae af ak am an ar as av ay az ba be bg bh bi bm bn bo br bs ca ce ch co cr cs cu cv cy da de dv dz "
-    "ee el en eo es et eu fa ff fi fj fo fr fy ga gd gl gn gu gv ha he hi ho hr ht hu hy hz ia id ie ig ii ik "
-    "io is it iu ja jv ka kg ki kj kk kl km kn ko kr ks ku kv kw ky la lb lg li ln lo lt lu lv mg mh mi mk ml "
-    "mn mr ms mt my na nb nd ne ng nl nn no nr nv ny oc oj om or os pa pi pl ps pt qu rm rn ro ru rw sa sc sd "
-    "se sg sh si sk sl sm sn so sq sr ss st su sv sw ta te tg th ti tk tl tn to tr ts tt tw ty ug uk ur uz ve "
+    "aa ab ae af ak am an ar as av ay az ba be bg bh bi bm bn bo br bs ca ce ch co cr cs cu cv cy da de dv dz ee "
+    "el en eo es et eu fa ff fi fj fo fr fy ga gd gl gn gu gv ha he hi ho hr ht hu hy hz ia id ie ig ii ik in io "
+    "is it iu iw ja ji jv jw ka kg ki kj kk kl km kn ko kr ks ku kv kw ky la lb lg li ln lo lt lu lv mg mh mi mk "
+    "ml mn mo mr ms mt my na nb nd ne ng nl nn no nr nv ny oc oj om or os pa pi pl ps pt qu rm rn ro ru rw sa sc "
+    "sd se sg sh si sk sl sm sn so sq sr ss st su sv sw ta te tg th ti tk tl tn to tr ts tt tw ty ug uk ur uz ve "
     "vi vo wa wo xh yi yo za zh zu"
 )
-"""ISO 639-1, from memory; tags of three letters are checked for their form only."""
+"""Two-letter languages of the IANA Language Subtag Registry (BCP 47), the withdrawn `bh in iw ji jw mo` among them.
+
+The others are those of ISO 639-1. Compared on 2026-11-25 with PyPI pycountry 26.2.16 (184 codes) and language-tags
+1.3.2 (190). Tags of three letters are checked for their form only.
+"""
 
 
 _LANGUAGES = frozenset(_REGISTERED.split())

@@ -19,7 +19,8 @@ from fhir_bladder.conformance.values import show
 from fhir_bladder.errors import BladderError, UnsupportedError
 
 Rule = Callable[[Any, Any, Context], bool]
-_EXTENSION = TypeRef("Extension")
+_RECORD = {"device", "started_at"}
+"""Keys that tell an exam record from a FHIR resource."""
 
 
 class Helper(Protocol):
@@ -65,6 +66,12 @@ class Explainer:
             report.add("json-type", path, "not an object", expected="a resource", found=show(value))
             return
         name = value.get("resourceType")
+        if path.parent is None and name is None and _RECORD <= value.keys():
+            report.add(
+                "exam-record", path, "an exam record, not FHIR", expected="a FHIR resource",
+                hint="map it first: fhir-bladder map FILE | fhir-bladder validate -",
+            )  # fmt: skip
+            return
         if not isinstance(name, str) or not name:
             report.add(
                 "resource-type-missing", path, "no resourceType", expected="a resource type", hint='add "resourceType"'

@@ -72,7 +72,9 @@ def read_package(path: Path) -> Package:
         raise InputError("package not found", str(path), "give a folder or a .tgz file")
     package = Package(path.name, "")
     found_any = False
+    xml = False
     for name, data in members:
+        xml = xml or name.endswith(".xml")
         if not name.endswith(".json"):
             continue
         try:
@@ -93,21 +95,23 @@ def read_package(path: Path) -> Package:
             )
         elif content.get("resourceType") in KINDS and isinstance(content.get("url"), str):
             package.artefacts.append(content)
-    if not found_any:
-        raise InputError("no FHIR artefacts in the package", str(path), "give a folder or .tgz with JSON artefacts")
+    if not found_any or (xml and not package.artefacts):
+        raise InputError(
+            "no FHIR artefacts in JSON in the package", str(path), "give its JSON form; XML sources are not read"
+        )
     return package
 
 
 def _folder(path: Path) -> Iterator[tuple[str, bytes]]:
     total = 0
-    files = sorted(p for p in path.rglob("*.json") if p.is_file() and not p.is_symlink())
+    files = sorted(p for p in path.rglob("*") if p.suffix in (".json", ".xml") and p.is_file() and not p.is_symlink())
     if len(files) > MAX_FILES:
         raise InputError(f"{len(files):,} files in one package", str(path), f"at most {MAX_FILES:,} are read")
     for file in files:
         size = file.stat().st_size
         total += size
         _check(size, total, str(path), file.name)
-        yield str(file.relative_to(path)), file.read_bytes()
+        yield str(file.relative_to(path)), b"" if file.suffix == ".xml" else file.read_bytes()
 
 
 def _check(size: int, total: int, package: str, name: str) -> None:

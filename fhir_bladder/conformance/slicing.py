@@ -104,13 +104,17 @@ def _matcher(schema: Schema, node: Node, name: str, piece: Node) -> Match:
     where = f"{node.profile} element {piece.ident}"
     if "/" in name:
         raise UnsupportedError("re-slicing is not supported", where, "use one level of slices")
-    tests = [_discriminator(schema, piece, kind, path, where) for kind, path in node.discriminators]
+    made = [_discriminator(schema, piece, kind, path, where) for kind, path in node.discriminators]
+    tests = [test for test in made if test is not None]  # a discriminator that asks for nothing tells nothing apart
+    if not tests:
+        paths = ", ".join(path for _, path in node.discriminators)
+        raise UnsupportedError(f"slice has no fixed value, pattern or binding at {paths!r}", where, "give it one")
     if len(tests) == 1:
         return tests[0]
     return lambda value, code: all(test(value, code) for test in tests)
 
 
-def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str) -> Match:
+def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str) -> Match | None:
     way = steps(path, where)
     if kind == "type":
         return _by_type(schema, piece, way, where)
@@ -125,7 +129,9 @@ def _discriminator(schema: Schema, piece: Node, kind: str, path: str, where: str
         return lambda _, __: False
     test = _condition(schema, target, 0) or _of_slices(schema, piece, way)
     if test is None:
-        raise UnsupportedError(f"slice has no fixed value, pattern or binding at {path!r}", where, "give it one")
+        if len(way) and target.max == 0:
+            return lambda value, code: not any(True for _ in reach(value, code, way))
+        return None
     if len(way) == 1 and way[0][0] == "name" and not target.choice:
         return _by_child(way[0][1], test)
     return lambda value, code: any(test(v) for v, _ in reach(value, code, way))
