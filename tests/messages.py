@@ -153,6 +153,8 @@ HOLDS = {
                 "correct the record or the server's rules; release it to try the same again"),
     "server-fails": ("the server answers with errors of its own again and again",
                      "see the server's log; release it, or `outbox retry`, when it works"),
+    "server-unreadable": ("what the server holds of the patient, the scanner or the exam is not what FHIR gives",
+                          "put it right on the server, then `outbox retry`"),
     "no-content": ("the content was purged before the exam was sent", "give the record again"),
 }  # fmt: skip
 """Why push holds an exam, by the code of the outbox and of receipts: what it means, what a person does."""
