@@ -35,11 +35,10 @@ FREE = set(_KINDS) - {"GPL"}
 _SHIPPED = """\
 ## What ships inside
 
-- Definitions of HL7 FHIR R4 4.0.1 in slim form, with its code systems and value sets, in
-  `fhir_bladder/conformance/definitions`: CC0 (public domain), taken from packages under MIT and Apache-2.0, which the
-  recipe `build.py` beside them names with their hashes; ISO 4217 codes there, from a package under MIT.
-- UCUM unit atoms and prefixes there, and the UCUM codes used everywhere: licence of UCUM, free of cost, notice kept.
-- LOINC, SNOMED CT and DICOM codes, in `profiles`: each its owner's; the notices stand in the artefacts, and
+- In `fhir_bladder/conformance/definitions`: definitions of HL7 FHIR R4 4.0.1 in slim form (CC0), codes that R4 takes
+  from other owners, UCUM units and ISO 4217 codes. [NOTICE.txt](../fhir_bladder/conformance/definitions/NOTICE.txt)
+  beside them names whose they are, on what terms, and the packages they were taken from.
+- LOINC, SNOMED CT, DICOM and UCUM codes, in `profiles`: each its owner's; the notices stand in the artefacts, and
   `fhir-bladder profiles check` prints them.
 """
 

@@ -33,6 +33,8 @@ def test_the_wheel_holds_the_profiles_and_the_sdist_the_tests(built: Path) -> No
     for kind in ("py.typed", "conformance/definitions/", "measurement/rules/", "analysis/report/templates/"):
         assert any(name.startswith(f"fhir_bladder/{kind}") for name in names), kind
     assert not any(name.startswith("tests/") for name in names)
+    for notice in ("LICENSE", "fhir_bladder/conformance/definitions/NOTICE.txt"):
+        assert any(name.endswith(f".dist-info/licenses/{notice}") for name in names), notice
     (sdist,) = built.glob("*.tar.gz")
     with tarfile.open(sdist) as archive:
         inside = {name.split("/", 1)[1] for name in archive.getnames() if "/" in name}
