@@ -115,7 +115,8 @@ def line(columns: Sequence[Column], names: Sequence[str]) -> str:
     cells, texts = [], _texts(columns)
     for index, (column, name) in enumerate(zip(columns, names, strict=True)):
         if column.type in NUMBERS:
-            cells.append(f"{{str({name}) if {name}.__class__ is _Decimal else _cell({name})}}")
+            usual = f"{name}.__class__ is _Decimal or {name}.__class__ is int"
+            cells.append(f"{{str({name}) if {usual} else _cell({name})}}")
         elif index in texts:
             usual = f"{name}.__class__ is str and {name}[0] not in _FORMULA"
             cells.append(f"{{{name} if {usual} else _text_cell({name})}}")
@@ -142,7 +143,7 @@ def _text_cell(value: Any) -> str:
 
 
 SCOPE: dict[str, Any] = {"_Decimal": Decimal, "_FORMULA": _FORMULA, "_cell": _cell, "_text_cell": _text_cell}
-"""Names that the code of `line` uses, besides `str`."""
+"""Names that the code of `line` uses, besides `str` and `int`."""
 
 
 def _liner(columns: Sequence[Column]) -> Callable[[Sequence[Row]], list[str]] | None:
@@ -151,7 +152,7 @@ def _liner(columns: Sequence[Column]) -> Callable[[Sequence[Row]], list[str]] | 
     text = line(columns, names)
     if not text:
         return None
-    scope: dict[str, Any] = {**SCOPE, "__builtins__": {"str": str}}
+    scope: dict[str, Any] = {**SCOPE, "__builtins__": {"str": str, "int": int}}
     # the text holds numbers of columns only
     exec(f"def lines(rows):\n return [{text} for {', '.join(names)} in rows]\n", scope)  # noqa: S102
     lines: Callable[[Sequence[Row]], list[str]] = scope["lines"]

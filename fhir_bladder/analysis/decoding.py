@@ -91,19 +91,21 @@ class Shapes:
         """A parser of resources."""
         if self.top is None:
             return WHOLE
-        return Parser(msgspec.json.Decoder(self.top, float_hook=_decimal).decode)
+        decoder = msgspec.json.Decoder(self.top, float_hook=_decimal)
+        return Parser(decoder.decode, decoder.decode_lines)
 
 
 class Parser:
     """Parses a resource: to the Struct made for it, or to dicts where it has another shape.
 
     quick: does only the first, and raises one of `UNREADABLE` where it cannot; None: everything becomes dicts.
+    many: the same for several values with white space between; it does not mind two in a line.
     """
 
-    __slots__ = ("quick",)
+    __slots__ = ("many", "quick")
 
-    def __init__(self, quick: Parse | None) -> None:
-        self.quick = quick
+    def __init__(self, quick: Parse | None, many: Callable[[Text], list[Any]] | None = None) -> None:
+        self.quick, self.many = quick, many
 
     def __call__(self, text: Text) -> Any:
         """Raises one of `UNREADABLE` for what is no JSON."""

@@ -10,6 +10,7 @@ import datetime as dt
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from fhir_bladder.analysis.keys import member
@@ -59,7 +60,10 @@ WITHOUT_CHOICE = (
 )
 """Ends of element names whose type (Quantity, Identifier, ContactPoint, Reference …) has no choice element."""
 
-_CHOICE_KEYS = {name: tuple(name + suffix for suffix in TYPES) for name in CHOICES}
+
+@lru_cache(maxsize=200)
+def _choice_keys(name: str) -> tuple[str, ...]:
+    return tuple(name + suffix for suffix in TYPES)
 
 
 def items(value: Any) -> Sequence[Any]:
@@ -94,7 +98,7 @@ def choice(value: Any, name: str) -> Any:
     """A choice element by its plain name: the child under whichever typed key is there."""
     out: list[Any] = []
     for item in items(value):
-        for key in _CHOICE_KEYS[name]:
+        for key in _choice_keys(name):
             child = member(item, key)
             if child is not None:
                 out.extend(child if child.__class__ is list else (child,))

@@ -152,6 +152,7 @@ def _whole(line: bytes) -> bool:
 
 NO_RESOURCE = "no FHIR resource: resourceType is missing"
 
+_OPEN, _CLOSE = b"{}"
 _BLOCK = 1 << 16
 """Bytes read at once; few enough that they are still in the processor's cache when they are parsed and hashed."""
 
@@ -175,7 +176,12 @@ class _Lines:
             while at < last:
                 start, values = at, list[Any]()
                 if quick is not None:
-                    at = self._run(block, view, at, quick, values)
+                    count = _usual(block, at, last)
+                    whole = self._whole(view[at:last], count) if count else None
+                    if whole is not None:
+                        at, values = last, whole
+                    else:
+                        at = self._run(block, view, at, quick, values)
                     if values:
                         yield Batch(self.name, number + 1, values, view[start:at])
                         number += len(values)
@@ -191,6 +197,14 @@ class _Lines:
                 digest.update(block)
         if begun.size:
             yield from self.one(number + 1, *begun.ended_by(memoryview(b"")))
+
+    def _whole(self, text: memoryview, count: int) -> list[Any] | None:
+        """As many usual lines at once; None where one is out of the ordinary."""
+        try:
+            values = self.parse.many(text) if self.parse.many is not None else []
+        except UNREADABLE:
+            return None
+        return values if len(values) == count and "Bundle" not in {value.k_resourceType for value in values} else None
 
     @staticmethod
     def _run(block: bytes, view: memoryview, at: int, quick: Callable[[memoryview], Any], values: list[Any]) -> int:
@@ -232,6 +246,22 @@ class _Lines:
         if not _is_utf8(line):
             raise ValueError("not UTF-8")
         return self.parse(line)
+
+
+def _usual(block: bytes, at: int, last: int) -> int:
+    """How many lines a part has, if every one starts with an object and ends with one; else 0.
+
+    Then no line is blank and no object goes on in the next line, for JSON wants a comma between `}` and `{`; so where
+    there are as many objects as lines, each line is one object.
+    """
+    find, count = block.find, 0
+    if block[at] != _OPEN or block[last - 2] != _CLOSE:
+        return 0
+    while (at := find(b"\n", at) + 1) < last:
+        if block[at - 2] != _CLOSE or block[at] != _OPEN:
+            return 0
+        count += 1
+    return count + 1
 
 
 def _is_blank(line: memoryview) -> bool:

@@ -213,7 +213,7 @@ class _Run:
         if lines is not None and isinstance(writer, CsvWriter):
             values = batch.values
             try:
-                made = [line for ordinal, _ in kept for line in lines(values[ordinal - first])]
+                made = lines(values if len(kept) == len(values) else [values[ordinal - first] for ordinal, _ in kept])
                 if writer.write_lines(made):
                     self.result.rows += len(made)
                     return

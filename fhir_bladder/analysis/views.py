@@ -8,7 +8,7 @@ generated subset go to the general engine of the room `fhirpath`.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -44,12 +44,13 @@ class Reader:
     """A view over JSON text. `parse` reads one resource (see `decoding`), `rows` gives its rows.
 
     The rows are those of `CompiledView.rows` for the whole resource; so is what `rows` raises.
-    lines: the same as lines of CSV, faster, or one of `csv_lines.ODD` where a row has to be made; None: never.
+    lines: the rows of many resources as lines of CSV, faster; raises one of `csv_lines.ODD` where rows have to be
+    made; None: always.
     """
 
     parse: Parser
     rows: Callable[[Any], list[tuple[Any, ...]]]
-    lines: Callable[[Any], list[str]] | None = None
+    lines: Callable[[Iterable[Any]], list[str]] | None = None
 
 
 class CompiledView:
@@ -84,16 +85,11 @@ class CompiledView:
         shapes = Shapes(merged(self.keys, more or self.keys))
         if shapes.top is None:
             return Reader(shapes.parser(), self.rows)
-        liner = _Compiler(self.view, shapes, lines=True).function(_odd) if lines and self._plain() else None
+        liner = _Compiler(self.view, shapes, lines=True).function() if lines and self._plain() else None
         return Reader(shapes.parser(), _Compiler(self.view, shapes).function(self.rows), liner)
 
     def _plain(self) -> bool:
         return bool(csv_lines.line(self.columns, [column.name for column in self.columns]))
-
-
-def _odd(_: Any) -> Any:
-    """For a resource of another shape, lines have to be made from rows."""
-    raise TypeError
 
 
 def compile(view: dict[str, Any]) -> CompiledView:
@@ -142,14 +138,21 @@ class _Compiler:
         return CompiledView(self.view, self.columns, self.source, rows, self.keys)
 
     def function(self, otherwise: Callable[[Any], Any] | None = None) -> Callable[[Any], Any]:
-        """The rows of a resource; with shapes, of one of that shape, and `otherwise` for any other."""
+        """The rows of a resource; with shapes, of one of that shape, and `otherwise` for any other.
+
+        For lines, the lines of many resources; csv_lines.ODD where one has another shape.
+        """
         emitter = self.emitter
+        head, done = "def rows(r):\n    out = []\n", "return out"
+        if self.lines:
+            head, done = "def rows(resources):\n    out = []\n    for r in resources:\n", "continue"
+            emitter.depth = 2
         if self.shapes is not None:
             emitter.globals |= {"_top": self.shapes.top, "_otherwise": otherwise}
             with emitter.block("if r.__class__ is not _top:"):
-                emitter.emit("return _otherwise(r)")
+                emitter.emit("raise _Odd" if self.lines else "return _otherwise(r)")
             with emitter.block(f"if r.{FIELD}resourceType != {self.view['resource']!r}:"):
-                emitter.emit("return out")
+                emitter.emit(done)
         for position, item in enumerate(_list(self.view, "where", "")):
             path = item.get("path") if isinstance(item, dict) else None
             if not isinstance(path, str):
@@ -157,7 +160,7 @@ class _Compiler:
             value = self.expression(path, self.context, f"where[{position}].path")
             value.keys.whole = True
             with emitter.block(f"if {value.name} is not True and not _condition({value.name}, {path!r}):"):
-                emitter.emit("return out")
+                emitter.emit(done)
         columns: list[tuple[Column, str]] = []
 
         def append(found: list[tuple[Column, str]]) -> None:
@@ -167,15 +170,15 @@ class _Compiler:
             emitter.emit(f"out.append({made})")
 
         if self.lines:
-            emitter.globals |= csv_lines.SCOPE
+            emitter.globals |= {**csv_lines.SCOPE, "_Odd": TypeError}
         self.selects(self.view["select"], 0, "select", self.context, [], append)
         names = [column.name for column, _ in columns]
         if not names:
             raise ConfigError("the view has no column", "select", "add one")
         if twice := {name for name in names if names.count(name) > 1}:
             raise ConfigError(f"column {sorted(twice)[0]!r} stands twice", "select", "give each column its own name")
-        source = "def rows(r):\n    out = []\n" + "\n".join(emitter.lines) + "\n    return out\n"
-        emitter.globals["__builtins__"] = {"enumerate": enumerate, "list": list, "dict": dict, "str": str}
+        source = head + "\n".join(emitter.lines) + "\n    return out\n"
+        emitter.globals["__builtins__"] = {"enumerate": enumerate, "list": list, "dict": dict, "str": str, "int": int}
         try:
             # the text is made of our own templates, names we number ourselves and repr() of the view's strings
             exec(source, emitter.globals)  # noqa: S102
