@@ -106,9 +106,7 @@ def void_order(facts: Facts) -> tuple[Finding, ...]:
     result_time = facts.result_time
     found: tuple[Finding, ...] = NOTHING
     taken = [scan.taken_at for scan in record.scans if scan.taken_at is not None]
-    first = last = None
-    if len(taken) > 1:
-        first, last = min(taken, key=_moment), max(taken, key=_moment)
+    ends = (min(taken, key=_moment), max(taken, key=_moment)) if len(taken) > 1 else None
     for field, void in facts.voids():
         if (
             record.void_state == "post-void"
@@ -122,12 +120,8 @@ def void_order(facts: Facts) -> tuple[Finding, ...]:
                 found=void.text,
                 hint="correct the time of the void, or the void state of the exam",
             )
-        if (
-            first is not None
-            and last is not None
-            and first.moment + max(written_slack(first), written_slack(void)) < void.moment
-            and void.moment + max(written_slack(last), written_slack(void)) < last.moment
-        ):
+        if ends is not None and _between(void, *ends):
+            first, last = ends
             found += VOID_BETWEEN_SCANS.found(
                 record,
                 field=field,
@@ -136,6 +130,12 @@ def void_order(facts: Facts) -> tuple[Finding, ...]:
                 hint="send the scans before and after the void as two exams",
             )
     return found
+
+
+def _between(void: Timestamp, first: Timestamp, last: Timestamp) -> bool:
+    """Whether a time lies between two others however they were rounded when written."""
+    after = first.moment + max(written_slack(first), written_slack(void)) < void.moment
+    return after and void.moment + max(written_slack(last), written_slack(void)) < last.moment
 
 
 def _moment(time: Timestamp) -> dt.datetime:
@@ -163,7 +163,8 @@ def time_order(facts: Facts) -> tuple[Finding, ...]:
             )
         if birth is not None:
             ages = age_range(birth, moment.date())
-            if ages is not None and ages[1] < 0:
+            assert ages is not None
+            if ages[1] < 0:
                 found += BEFORE_BIRTH.found(
                     record,
                     field=field,

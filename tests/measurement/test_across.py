@@ -153,6 +153,9 @@ def test_filling_rate_only_without_a_void_or_drainage(at: Exam) -> None:
                                       at(3600, 1400)])  # fmt: skip
     assert "filling-rate" not in ids([at(0, 100, action={"what": "catheterised"}), at(3600, 1400)])
     assert "filling-rate" in ids([at(0, 100, action={"what": "escalated"}), at(3600, 1400)])
+    after = {"what": "catheterised", "at": "2026-11-18T11:30:00Z"}
+    assert "filling-rate" in ids([at(0, 100, action=after), at(3600, 1400)])
+    assert "filling-rate" not in ids([at(0, 100, action=after, catheterised_at="2026-11-18T10:05:00Z"), at(3600, 1400)])
     assert "filling-rate" not in ids([first, at(3600, 1400, **AFTER)])
     for attempt in ("unable", "not-attempted"):
         assert "filling-rate" in ids([first, at(3600, 1400, void_state="post-void", void_attempt=attempt)])
@@ -379,6 +382,16 @@ def test_shared_identifier_makes_one_course(exam: Exam) -> None:
     assert of((other, "9")) is of((MRN, "1"))
     assert of((MRN, "2")) is not of((MRN, "1"))
     assert courses.of(exam(patient=None)) is None
+
+
+def test_the_patient_seen_longest_ago_is_forgotten_first(at: Exam) -> None:
+    courses = Courses(2)
+    first = courses.of(at(0, patient="H1"))
+    second = courses.of(at(0, patient="H2"))
+    assert courses.of(at(0, patient="H1")) is first
+    courses.of(at(0, patient="H3"))
+    assert courses.of(at(0, patient="H1")) is first
+    assert courses.of(at(0, patient="H2")) is not second
 
 
 def test_memory_is_bounded(exam: Exam, at: Exam) -> None:

@@ -206,6 +206,14 @@ def test_before_birth(exam: Exam, birth: str, before: bool) -> None:
     assert ids == ({"before-birth"} if before else set())
 
 
+def test_the_year_of_birth_changes_no_limit(exam: Exam) -> None:
+    """A child of this year: 12:05:00 is not in the future at 12:00, 12:05:01 is."""
+    patient = {"identifiers": [{"system": MRN, "value": "H7"}], "birth_date": "2026-01-01"}
+    for second, late in (("00", False), ("01", True)):
+        record = exam(patient=patient, verified={"by": "x", "at": f"2026-11-30T12:05:{second}Z"})
+        assert blocked(record) == ([("time-in-future", "verified.at")] if late else [])
+
+
 def test_naive_now_is_the_present_by_default(exam: Exam) -> None:
     """Without `now` the clock decides: an exam of the year 2000 is not in the future, one of 2099 is."""
     assert "time-in-future" not in {one.id for one in findings(exam(started_at="2000-01-01T00:00:00Z", voided_at=None))}

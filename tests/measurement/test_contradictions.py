@@ -98,6 +98,12 @@ def test_volume_against_diameters(exam: Exam, volume: str, hit: bool) -> None:
     assert ("diameters-mismatch" in ids(record)) is hit
 
 
+def test_a_mismatch_is_told_with_its_comparator(exam: Exam) -> None:
+    diameters = {"length": mm(100), "width": mm(80), "height": mm(60), "coefficient": D("0.52")}
+    [one] = findings(exam(volumes=[">258"], diameters=diameters), now=NOW)
+    assert (one.expected, one.found) == ("a volume of 242 to 257 mL", ">258 mL")
+
+
 def test_diameters_belong_to_their_scan(exam: Exam) -> None:
     diameters = {"length": mm(100), "width": mm(80), "height": mm(60), "coefficient": D("0.52")}
     for number, hit in ((None, True), (1, False), (2, True), (3, False)):
@@ -112,6 +118,10 @@ def test_diameters_belong_to_their_scan(exam: Exam) -> None:
 def test_diameters_that_cannot_be_say_so_otherwise(exam: Exam) -> None:
     diameters = {"length": mm(-100), "width": mm(80), "height": mm(60), "coefficient": D("0.52")}
     assert ids(exam(volumes=[250], diameters=diameters)) == ["value-impossible"]
+    almost = diameters | {"length": mm("-0.4")}  # up to -0.35 mm: no body at all
+    assert ids(exam(volumes=[250], diameters=almost)) == ["value-impossible"]
+    thin = diameters | {"length": mm(0), "width": mm(10)}  # up to 0.525 · 0.05 · 1.05 · 6.05 = 0.17 mL
+    assert "diameters-mismatch" not in ids(exam(volumes=["<1"], diameters=thin))
     zero = diameters | {"length": mm(0)}  # up to 0.5 mm: 0.525 · 0.05 · 8.05 · 6.05 = 1.28 mL
     assert "diameters-mismatch" not in ids(exam(volumes=[1], diameters=zero))
     assert "diameters-mismatch" in ids(exam(volumes=[2], diameters=zero))
@@ -301,3 +311,15 @@ def test_limits_are_the_sites(exam: Exam) -> None:
     assert findings(record, now=NOW) == []
     found = [one.id for one in findings(record, now=NOW, settings=settings)]
     assert found == ["area-far-above-sphere", "time-order", "time-order", "age-implausible"]
+
+
+def test_the_moment_of_judging(exam: Exam) -> None:
+    """The one given, else the present: an exam of 2099 is in the future of both, one of 2000 of neither."""
+    who = {"identifiers": [{"system": MRN, "value": "H7"}]}
+    old = exam(started_at="2000-01-01T10:00:00Z", voided_at=None, verified=None, patient=who)
+    late = exam(started_at="2099-01-01T10:00:00Z", voided_at=None, verified=None, patient=who)
+    for now in (None, NOW):
+        assert [one.id for one in Checker(now=now).add(old)] == []
+        assert [one.id for one in Checker(now=now).add(late)] == ["time-in-future"]
+    assert [one.id for one in Checker(now=dt.datetime(1999, 1, 1, tzinfo=dt.UTC)).add(old)] == ["time-in-future"]
+    assert [one.id for one in Checker(now=dt.datetime(2100, 1, 1, tzinfo=dt.UTC)).add(late)] == []
