@@ -1,12 +1,12 @@
-"""Room `conformance`: Bundles too large to hold as objects. Belongs here: splitting into runs of entries.
+"""Room `conformance`: Bundles too large to hold as objects. Belongs here: judging them in runs of entries.
 
-The file is mapped; entries are raw slices of it. Each run is judged as a Bundle of its own with the index of the whole,
-so references resolve across runs. Documents and messages, whose rules look at the whole, are refused by name.
+The file is read twice, a window at a time: for the index of all entries, and to judge. Each run of entries is judged as
+a Bundle of its own with the index of the whole, so references resolve across runs. Documents and messages, whose rules
+look at the whole, and files that windows cannot be made of are judged in one piece.
 """
 
 from __future__ import annotations
 
-import mmap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,17 +14,13 @@ from typing import Any
 import msgspec
 
 from fhir_bladder.conformance.bundles import Index, restful
-from fhir_bladder.conformance.positions import Places, Step
+from fhir_bladder.conformance.entries import BundleFile, Unwindowed, Window
+from fhir_bladder.conformance.limits import MAX_BYTES
+from fhir_bladder.conformance.positions import Places, Step, duplicates
 from fhir_bladder.errors import Finding
 
-RUN = 200
+RUN = 20
 _WHOLE = ("document", "message")
-
-
-class _Bundle(msgspec.Struct):
-    resourceType: str
-    type: str = ""
-    entry: list[msgspec.Raw] = []
 
 
 class _Id(msgspec.Struct):
@@ -42,6 +38,9 @@ class _Entry(msgspec.Struct):
     resource: _Resource | None = None
 
 
+_entry = msgspec.json.Decoder(_Entry).decode
+
+
 class _Lookup(Index):
     """The index of all entries; of each resource only the type is kept."""
 
@@ -50,6 +49,7 @@ class _Lookup(Index):
         self._kinds: dict[str, dict[str, Any]] = {}
 
     def put(self, entry: _Entry) -> None:
+        """Enter one entry."""
         if entry.resource is None:
             return
         kind = entry.resource.resourceType
@@ -63,82 +63,111 @@ class _Lookup(Index):
 class _RunPlaces:
     """Line and column of paths inside a run: `entry`, number in the run, the rest inside the entry's own text."""
 
-    def __init__(self, texts: list[bytes], starts: list[tuple[int, int]]) -> None:
-        self._texts, self._starts = texts, starts
+    def __init__(self, bundle: BundleFile, window: Window, first: int, texts: list[bytes]) -> None:
+        self._bundle, self._window, self._first, self._texts = bundle, window, first, texts
+        self._starts: list[int] = []
 
     def of(self, path: list[Step]) -> tuple[int, int]:
+        """1-based line and column in the file."""
         if len(path) < 2 or path[0] != "entry" or not isinstance(path[1], int) or path[1] >= len(self._texts):
-            return 1, 1
-        line, column = self._starts[path[1]]
+            return self._bundle.before(*Places(self._bundle.frame.decode("utf-8", "replace")).of(path))
+        window = self._window
+        if not self._starts:
+            at = 0
+            for number in range(self._first + len(self._texts)):
+                text = bytes(window.entries[number])
+                at = window.text.find(text, at)
+                if number >= self._first:
+                    self._starts.append(at)
+                at += len(text)
+        start = self._starts[path[1]]
+        lines = window.text.count(b"\n", 0, start)
+        text_before = window.text[window.text.rfind(b"\n", 0, start) + 1 : start].decode("utf-8", "replace")
+        column = len(text_before) + (1 if lines else window.column)
         row, inside = Places(self._texts[path[1]].decode("utf-8", "replace")).of(path[2:])
-        return line + row - 1, inside if row > 1 else column + inside - 1
+        return window.line + lines + row - 1, inside if row > 1 else column + inside - 1
 
 
 def judge_big(validator: Any, path: Path) -> tuple[list[Finding], str, bool]:
     """(findings, label, unreadable) of a file that holds one resource, most likely a Bundle."""
-    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as view:
-        try:
-            bundle = msgspec.json.decode(view, type=_Bundle)
-        except (msgspec.DecodeError, RecursionError, UnicodeDecodeError):
-            bundle = None
-        if bundle is None or bundle.resourceType != "Bundle" or not bundle.entry or bundle.type in _WHOLE:
-            data = view[:]
-            findings = validator.validate(data, file=str(path))
-            bad = bool(findings) and findings[0].severity == "fatal"
-            return findings, findings[0].resource if findings else "", bad
-        head = msgspec.json.decode(view, type=dict[str, msgspec.Raw])
-        head.pop("entry")
-        label = "Bundle" + (f"/{msgspec.json.decode(head['id'])}" if "id" in head else "")
-        result = list(_runs(validator, view, bundle, {k: bytes(v) for k, v in head.items()}, str(path), label))
-        del bundle, head
+    try:
+        bundle = _opened(path)
+        index, twice = _indexed(bundle)
+    except (Unwindowed, msgspec.DecodeError, RecursionError, UnicodeDecodeError):
+        with path.open("rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
+        findings = validator.validate(data, file=str(path))
+        bad = bool(findings) and findings[0].severity == "fatal"
+        return findings, findings[0].resource if findings else "", bad
+    label = "/".join(("Bundle", bundle.text("id"))).rstrip("/")
+    result = [
+        Finding(
+            "bdl-7", "error", "bdl-7: fullUrl stands twice", file=str(path), resource=label,
+            path=f"Bundle.entry[{number}].fullUrl", found=url,
+        )
+        for number, url in twice
+    ]  # fmt: skip
+    result += _repeated(bundle, str(path), label)
+    result += _runs(validator, bundle, index, str(path), label)
     return result, label, False
 
 
-def _runs(
-    validator: Any, view: mmap.mmap, bundle: _Bundle, head: dict[str, bytes], file: str, label: str
-) -> Iterator[Finding]:
+def _opened(path: Path) -> BundleFile:
+    bundle = BundleFile(path)
+    if bundle.text("resourceType") != "Bundle" or bundle.text("type") in _WHOLE:
+        raise Unwindowed
+    return bundle
+
+
+def _repeated(bundle: BundleFile, file: str, label: str) -> Iterator[Finding]:
+    """Keys of the Bundle itself that stand twice."""
+    frame = bundle.frame.decode("utf-8", "replace")
+    for key, offset in duplicates(frame):
+        line, column = bundle.before(*Places(frame).line_column(offset))
+        yield Finding(
+            "json-duplicate", "error", f"key {key} stands twice", file=file, line=line, column=column, resource=label,
+            path=key, found=key, hint="keep one",
+        )  # fmt: skip
+
+
+def _indexed(bundle: BundleFile) -> tuple[_Lookup, list[tuple[int, str]]]:
+    """The index, and which entries have a fullUrl (with version) that another had before."""
     index = _Lookup()
-    entries = bundle.entry
-    decode = msgspec.json.Decoder(_Entry)
     seen: set[str] = set()
-    for number, raw in enumerate(entries):
-        try:
-            entry = decode.decode(raw)
-        except (msgspec.DecodeError, RecursionError):
-            continue
-        index.put(entry)
-        if entry.fullUrl is not None and bundle.type != "history":
-            version = entry.resource.meta.versionId if entry.resource is not None and entry.resource.meta else ""
-            if (key := entry.fullUrl + version) in seen:
-                yield Finding(
-                    "bdl-7", "error", "bdl-7: fullUrl stands twice", file=file, resource=label,
-                    path=f"Bundle.entry[{number}].fullUrl", found=entry.fullUrl,
-                )  # fmt: skip
-            seen.add(key)
-    del seen
-    at, line, line_start = 0, 1, 0
-    for start in range(0, len(entries), RUN):
-        texts = [bytes(raw) for raw in entries[start : start + RUN]]
-        starts = []
-        for text in texts:
-            found = view.find(text, at)
-            between = view[at:found]
-            if newlines := between.count(b"\n"):
-                line += newlines
-                line_start = at + between.rfind(b"\n") + 1
-            starts.append((line, found - line_start + 1))
-            line += text.count(b"\n")
-            if b"\n" in text:
-                line_start = found + text.rfind(b"\n") + 1
-            at = found + len(text)
-        data = b"{" + b",".join(b'"%s":%s' % (k.encode(), v) for k, v in head.items())
-        data += b',"entry":[' + b",".join(texts) + b"]}"
-        for finding in validator.validate_run(data, index, _RunPlaces(texts, starts)):
-            inside = finding.path.startswith("Bundle.entry[")
-            if start and not inside:
-                continue  # the head was judged with the first run
-            if inside:
-                number, _, rest = finding.path[len("Bundle.entry[") :].partition("]")
-                finding.path = f"Bundle.entry[{int(number) + start}]{rest}"
-            finding.file, finding.resource = file, label
-            yield finding
+    twice: list[tuple[int, str]] = []
+    history = bundle.text("type") == "history"
+    number = -1
+    for window in bundle.windows():
+        for raw in window.entries:
+            number += 1
+            try:
+                entry = _entry(raw)
+            except (msgspec.DecodeError, RecursionError):
+                continue
+            index.put(entry)
+            if entry.fullUrl is not None and not history:
+                version = entry.resource.meta.versionId if entry.resource is not None and entry.resource.meta else ""
+                key = entry.fullUrl + version if version else entry.fullUrl
+                if key in seen:
+                    twice.append((number, entry.fullUrl))
+                seen.add(key)
+    return index, twice
+
+
+def _runs(validator: Any, bundle: BundleFile, index: Index, file: str, label: str) -> Iterator[Finding]:
+    head = b"".join(b'"%s":%s,' % (key.encode(), value) for key, value in bundle.head.items())
+    start = 0
+    for window in bundle.windows():
+        for first in range(0, len(window.entries), RUN):
+            texts = [bytes(raw) for raw in window.entries[first : first + RUN]]
+            data = b"{" + head + b'"entry":[' + b",".join(texts) + b"]}"
+            for finding in validator.validate_run(data, index, _RunPlaces(bundle, window, first, texts)):
+                inside = finding.path.startswith("Bundle.entry[")
+                if start and not inside:
+                    continue  # the head was judged with the first run
+                if inside:
+                    number, _, rest = finding.path[len("Bundle.entry[") :].partition("]")
+                    finding.path = f"Bundle.entry[{int(number) + start}]{rest}"
+                finding.file, finding.resource = file, label
+                yield finding
+            start += len(texts)

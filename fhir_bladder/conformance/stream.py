@@ -19,7 +19,7 @@ from fhir_bladder.conformance.limits import MAX_BYTES
 from fhir_bladder.conformance.validator import Validator
 from fhir_bladder.errors import Finding
 
-BIG_BUNDLE = 8 * 1024 * 1024
+BIG_BUNDLE = 1024 * 1024
 _RUN = 400
 _SUFFIXES = (".ndjson", ".jsonl", ".ldjson")
 
