@@ -88,7 +88,7 @@ class Stream:
             record,
             field="exam_number",
             expected="one exam for a number, or status amended or corrected",
-            found=f"an exam of this number with another {' and '.join(differ)}",
+            found=f"an exam of this number that differs in {', '.join(differ)}",
             hint="find out which exam it is; give it its own number, or say that it was amended",
         )
 

@@ -13,7 +13,7 @@ from fhir_bladder.errors import Finding
 from fhir_bladder.exam import Timestamp
 from fhir_bladder.measurement.ages import age_range
 from fhir_bladder.measurement.calculated import scan_by_number
-from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind
+from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind, written_slack
 from fhir_bladder.measurement.settings import OURS, PRACTICE
 from fhir_bladder.measurement.written import span, span_of
 
@@ -62,13 +62,13 @@ def _disordered(facts: Facts) -> Iterator[tuple[str, str, str]]:
     for field, time, reference in after:
         if time is not None and time.moment < reference.moment - slack:
             yield field, time.text, f"at or after {reference.text}"
-    before: list[tuple[str, Timestamp | None, Timestamp | None]] = [
-        ("catheter_removed_at", record.catheter_removed_at, start),
-        *((f"earlier_voids.{n}.at", void.at, record.voided_at) for n, void in enumerate(record.earlier_voids or ())),
-    ]
-    for field, time, limit in before:
-        if time is not None and limit is not None and time.moment > limit.moment + slack:
-            yield field, time.text, f"at or before {limit.text}"
+    removed, voided = record.catheter_removed_at, record.voided_at
+    if removed is not None and removed.moment > start.moment + slack:
+        yield "catheter_removed_at", removed.text, f"at or before {start.text}"
+    for index, void in enumerate(record.earlier_voids or ()):
+        # of one hand and one clock: only what is not written is taken off
+        if voided is not None and void.at.moment > voided.moment + max(written_slack(void.at), written_slack(voided)):
+            yield f"earlier_voids.{index}.at", void.at.text, f"at or before the last void, {voided.text}"
     calibrated = record.device.calibrated_on
     if calibrated is not None and calibrated > start.moment.date().isoformat()[: len(calibrated)]:
         yield "device.calibrated_on", calibrated, f"at or before {start.moment.date().isoformat()}"

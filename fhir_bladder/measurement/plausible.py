@@ -50,11 +50,12 @@ _CENTRING = {"centred": 0, "partly-centred": 1, "not-centred": 2}
 
 
 def volume_large(facts: Facts) -> tuple[Finding, ...]:
-    """A volume above `settings.large_volume`; with `>` where the bound itself reaches it."""
-    limit = facts.settings.large_volume
+    """A volume above `settings.large_volume`; with `>` where the bound itself reaches it. What blocks is told once."""
+    limit, impossible = facts.settings.large_volume, facts.settings.impossible_volume
     found: tuple[Finding, ...] = NOTHING
     for field, value, comparator in facts.all_volumes():
-        if value >= limit and (value > limit or comparator == ">") and comparator != "<":
+        large = value > limit or (value == limit and comparator == ">")
+        if large and comparator != "<" and value <= impossible:
             scanned = field.startswith("scans")
             found += VOLUME_LARGE.found(
                 facts.record,

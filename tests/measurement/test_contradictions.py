@@ -57,8 +57,11 @@ SCAN = {"scan_number": 1, "volume": {"value": 186, "unit": "mL"}, "centring": "c
         ({"catheterised_at": "2026-11-18T10:36:59Z"}, "catheterised_at"),
         ({"catheter_removed_at": "2026-11-18T10:47:00Z"}, ""),
         ({"catheter_removed_at": "2026-11-18T10:47:01Z"}, "catheter_removed_at"),
-        ({"earlier_voids": [{"at": "2026-11-18T10:40:00Z"}]}, ""),
-        ({"earlier_voids": [{"at": "2026-11-18T09:00:00Z"}, {"at": "2026-11-18T10:40:01Z"}]}, "earlier_voids.1.at"),
+        ({"earlier_voids": [{"at": "2026-11-18T10:35:00Z"}]}, ""),
+        ({"earlier_voids": [{"at": "2026-11-18T09:00:00Z"}, {"at": "2026-11-18T10:35:01Z"}]}, "earlier_voids.1.at"),
+        ({"earlier_voids": [{"at": "2026-11-18T10:36Z"}]}, ""),
+        ({"earlier_voids": [{"at": "2026-11-18T10:37Z"}]}, "earlier_voids.0.at"),
+        ({"earlier_voids": [{"at": "2026-11-18T10:36:00Z"}], "voided_at": "2026-11-18T10:35Z"}, ""),
         ({"earlier_voids": [{"at": "2026-11-18T10:41:00Z"}], "voided_at": None}, ""),
         ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-18"}}, ""),
         ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-19"}}, "device.calibrated_on"),
@@ -286,7 +289,7 @@ def test_two_exams_under_one_number(exam: Exam, changes: dict[str, Any], differ:
     for records in ([one, other], [other, one]):
         checker = Checker(now=NOW)
         found = [f.found for record in records for f in checker.add(record) if f.id == "exam-number-twice"]
-        assert found == ([f"an exam of this number with another {differ}"] if differ else [])
+        assert found == ([f"an exam of this number that differs in {differ}"] if differ else [])
     for status in ("amended", "corrected", "entered-in-error", "cancelled"):
         changed = exam(**changes | {"status": status})
         assert "exam-number-twice" not in ids(one, changed)

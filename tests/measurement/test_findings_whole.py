@@ -161,7 +161,7 @@ TWO: list[tuple[str, dict[str, Any], dict[str, Any], tuple[str, str, str, str]]]
     ("exam-number-twice", {"exam_number": "a-"},
      {"exam_number": "a-", "patient": who("H8"), "scans": [scan(1, 200)], "started_at": "2026-11-18T10:43:00+00:00"},
      ("block", "exam_number", "one exam for a number, or status amended or corrected",
-      "an exam of this number with another patient and time and scans")),
+      "an exam of this number that differs in patient, time, scans")),
     ("exam-number-gap", {**PRE, "exam_number": "W-008"},
      {**PRE, "exam_number": "W-010", "started_at": "2026-11-18T11:12:00+00:00"},
      ("note", "exam_number", "numbers of a device without a gap", "W-009 missing on device HT-0093")),

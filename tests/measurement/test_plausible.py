@@ -68,6 +68,7 @@ def test_kinds_are_well_formed() -> None:
         ("<1200", False),
         ("<1000", False),
         (5000, True),
+        (D("5000.1"), False),  # that blocks, and is told once
     ],
 )
 def test_volume_large(exam: Exam, volume: Any, large: bool) -> None:
