@@ -5,7 +5,8 @@ Belongs here: lookup with versions, snapshots made when first asked for, expande
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from fhir_bladder.conformance.codes import CodeSystem, Expander, ValueSet, code_system
@@ -14,6 +15,17 @@ from fhir_bladder.conformance.slim import slim_structure
 from fhir_bladder.conformance.snapshot import generate
 from fhir_bladder.conformance.ucum import Units
 from fhir_bladder.errors import UnsupportedError
+
+
+@contextmanager
+def whole(canonical: str) -> Iterator[None]:
+    """Name the artefact whose parts are not what R4 says they are, instead of failing on them."""
+    try:
+        yield
+    except (TypeError, KeyError, AttributeError, ValueError, IndexError) as error:
+        raise UnsupportedError(
+            f"artefact is malformed ({type(error).__name__}: {error})"[:200], canonical, "validate it, then correct it"
+        ) from error
 
 
 class Catalogue:
@@ -62,8 +74,13 @@ class Catalogue:
         if found is None:
             url, _, version = canonical.partition("|")
             found = self.base.structure(url) if version in ("", VERSION, "4.0") else None
+        elif not str(found.get("fhirVersion", "4.0.1")).startswith("4."):
+            raise UnsupportedError(f"definition is for FHIR {found['fhirVersion']}", canonical, "give the one for R4")
         elif "snapshot" in found:
-            found = slim_structure(found)
+            with whole(canonical):
+                found = slim_structure(found)
+        elif "differential" not in found:
+            raise UnsupportedError("definition has neither snapshot nor differential", canonical, "get it whole")
         else:
             if canonical in self._making:
                 raise UnsupportedError(
@@ -73,7 +90,8 @@ class Catalogue:
                 )
             self._making.append(canonical)
             try:
-                found = generate(found, self.structure)
+                with whole(canonical):
+                    found = generate(found, self.structure)
                 self._generated.add(canonical)
             finally:
                 self._making.pop()
@@ -93,7 +111,8 @@ class Catalogue:
         if url not in self._systems:
             own = self._own("CodeSystem", url)
             if own is not None and own.get("content") != "supplement" and own.get("concept"):
-                self._systems[url] = code_system(own)
+                with whole(url):
+                    self._systems[url] = code_system(own)
             else:
                 self._systems[url] = self.base.system(url.split("|")[0])
         return self._systems[url]
@@ -121,7 +140,8 @@ class Catalogue:
     def _expand(self, canonical: str) -> ValueSet | None:
         own = self._own("ValueSet", canonical)
         if own is not None:
-            return self._expander.expand(own)
+            with whole(canonical):
+                return self._expander.expand(own)
         url = canonical.split("|")[0]
         stored = self.base.value_set(url)
         if stored is None:

@@ -89,6 +89,10 @@ def read_package(path: Path) -> Package:
         if name.rpartition("/")[2] == "package.json" and "resourceType" not in content:
             package.name = str(content.get("name", package.name))
             package.version = str(content.get("version", ""))
+            versions = content.get("fhirVersions") or content.get("fhir-version-list") or ["4.0.1"]
+            if isinstance(versions, list) and not any(str(v).startswith("4.") for v in versions):
+                said = ", ".join(map(str, versions))
+                raise InputError(f"package is for FHIR {said}, not R4", str(path), "give the one for R4 (4.0.1)")
             dependencies = content.get("dependencies")
             package.dependencies = (
                 {str(k): str(v) for k, v in dependencies.items()} if isinstance(dependencies, dict) else {}

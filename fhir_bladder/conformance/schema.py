@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from fhir_bladder.conformance.catalogue import Catalogue
+from fhir_bladder.conformance.catalogue import Catalogue, whole
 from fhir_bladder.conformance.codes import ValueSet
 from fhir_bladder.conformance.definitions import BASE
 from fhir_bladder.errors import UnsupportedError
@@ -163,7 +163,8 @@ class Schema:
             structure = self.catalogue.structure(canonical)
             if structure is None:
                 return None
-            found = self._trees[canonical] = self._read(structure)
+            with whole(canonical):
+                found = self._trees[canonical] = self._read(structure)
         return found
 
     def type_tree(self, name: str) -> Node | None:

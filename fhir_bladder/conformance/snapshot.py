@@ -66,6 +66,10 @@ def generate(profile: Mapping[str, Any], lookup: Lookup) -> dict[str, Any]:
             f"base definition {base_url} is not known", url, "add the package that holds it with --package"
         )
     root = tree(base["snapshot"]["element"], url)
+    if profile.get("type", root.token) != root.token:
+        raise UnsupportedError(
+            f"type {profile['type']}, but the base definition is of {root.token}", url, "correct type or baseDefinition"
+        )
     elements = profile.get("differential", {}).get("element", ())
     builder = _Builder(url, root, lookup, {e.get("id", "") for e in elements})
     for element in elements:
