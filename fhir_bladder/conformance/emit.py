@@ -68,6 +68,15 @@ class Names(Protocol):
     def binding(self, node: Node) -> str:
         """The function for a binding."""
 
+    def primitive(self, node: Node, ref: TypeRef) -> str:
+        """The function for the invariants of a primitive."""
+
+    def range(self, node: Node) -> str:
+        """The function for the least and the greatest value."""
+
+    def choice(self, table: Table, field: Field) -> str:
+        """The function for a choice with slices."""
+
     def target(self, node: Node, ref: TypeRef) -> str:
         """The function for a reference's target."""
 
@@ -244,7 +253,7 @@ def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
         picked = names.slicer(table, field)
         if picked is None:
             return ["return 0"]
-        return [f"if not {names.constant(('choice', table, field))}({v}, C): return 0"]
+        return [f"if not {names.choice(table, field)}({v}, C): return 0"]
     if not node.many:
         return item(node, field.type, v, names, label)
     out = []
@@ -311,7 +320,7 @@ def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str
     if ref.code in PRIMITIVES:
         out = list(_primitive(node, ref, v, names, label))
         if any(c.key not in invariants.SKIPPED for c in node.constraints) and names.check(f"{label}:invariants"):
-            out.append(f"if not {names.constant(('primitive', node, ref))}({v}, C): return 0")
+            out.append(f"if not {names.primitive(node, ref)}({v}, C): return 0")
         return out
     if names.resource(ref.code) or (ref.code == "Resource" and (ref.profiles or node.kids)):
         return ["return 0"]  # more is asked of it than its own type asks: for the explainer
@@ -394,7 +403,7 @@ def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> It
     if node.max_length is not None and names.check(f"{label}:length"):
         yield f"if len({v}) > {node.max_length}: return 0"
     if (node.min_value is not None or node.max_value is not None) and names.check(f"{label}:range"):
-        yield f"if not {names.constant(('range', node))}({v}): return 0"
+        yield f"if not {names.range(node)}({v}): return 0"
 
 
 def _indent(lines: list[str], depth: int = 1) -> list[str]:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 import orjson
 
+from fhir_bladder.conformance.accept_names import REFUSALS, labelled_twice
 from fhir_bladder.conformance.invariants import CONTENT, Context
 from fhir_bladder.conformance.limits import repeats
 from fhir_bladder.conformance.needs import ITEMS, ONE, WHOLE, Guard, Need, Test, need
@@ -24,7 +25,8 @@ from fhir_bladder.conformance.schema import Field, Node, Table
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
-    from fhir_bladder.conformance.accept import Accept, Acceptor
+    from fhir_bladder.conformance.accept import Acceptor
+    from fhir_bladder.conformance.accept_names import Accept
 
 ROOM = 2000
 LONGEST = 2000
@@ -194,7 +196,7 @@ class Front:
         self._roots: dict[tuple[bytes, bytes], _Object | None] = {}
         self._objects: dict[int, _Object] = {}
         self.missed = self._read = self._seen = self._said = self._rest = 0
-        self._errors = (Unknown, msgspec.DecodeError, *acceptor.refusals)
+        self._errors = (Unknown, msgspec.DecodeError, *REFUSALS)
 
     def accepts(self, data: bytes) -> bool:
         """Whether the text of a resource is known to be without error and warning."""
@@ -217,7 +219,7 @@ class Front:
                 return False
             made: dict[str, Any] = {}
             root.fill(data, parts, made, Context(made, made))
-            if meta is not None and self.acceptor.labelled_twice(made["meta"]):
+            if meta is not None and labelled_twice(made["meta"]):
                 return False
         except self._errors:
             return False
