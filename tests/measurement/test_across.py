@@ -234,6 +234,12 @@ def test_post_above_pre_only_for_a_pair(at: Exam) -> None:
     assert not hit(at(0, 100, void_state="unspecified"), post)
 
 
+def test_a_pair_is_told_once(at: Exam) -> None:
+    pre, post, other = at(600, 100), at(1200, 300, **AFTER), at(1800, 310, number="z-", **AFTER)
+    for records in ([pre, post, other], [pre, post, at(0, 90, number="z-")], [pre, post, at(1201, 300, number="z-")]):
+        assert ids(records).count("post-void-above-pre-void") == 1
+
+
 def test_absent_volumes_between(at: Exam) -> None:
     assert ids([at(0, None), at(1200, 300, **AFTER)]) == []
     assert ids([at(0, 100), at(1200, None, **AFTER)]) == []

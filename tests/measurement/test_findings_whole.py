@@ -151,11 +151,24 @@ TWO: list[tuple[str, dict[str, Any], dict[str, Any], tuple[str, str, str, str]]]
      {"exam_number": "b-", "scans": [scan(1, q(900, "mL", comparator=">"))], "voided_at": None, "voided_volume": None,
       "started_at": "2026-11-18T11:12:00+00:00"},
      ("warn", "void_state", "at most 640 mL after the void (exam b-)", "<500 mL before (exam a-), >900 mL after")),
+    # 20 % of the mean of 100 and 126 is 22.6, so 25 mL
+    ("post-void-above-pre-void", {**PRE, "exam_number": "a-", "scans": [scan(1, 100)]},
+     {"exam_number": "b-", "scans": [scan(1, 126)], "voided_at": None, "voided_volume": None,
+      "started_at": "2026-11-18T11:12:00+00:00"},
+     ("warn", "void_state", "at most 125 mL after the void (exam b-)", "100 mL before (exam a-), 126 mL after")),
+    ("filling-rate", {**PRE, "exam_number": "a-", "scans": [scan(1, 100)]},
+     {**PRE, "exam_number": "b-", "scans": [scan(1, 900)], "started_at": "2026-11-18T11:12:00+00:00"},
+     ("warn", "scans", "at most 20 mL/min", "100 mL in exam a-, 900 mL in exam b-, 30 min later")),
     # 350 − 345 = 5 of 300 mL; 70 of scatter and 7 min at 20 mL/min leave 90 unexplained
     ("void-not-seen", {**PRE, "exam_number": "a-", "scans": [scan(1, 350)], "started_at": "2026-11-18T10:30:00+00:00"},
      {"exam_number": "b-", "scans": [scan(1, 345)], "voided_volume": q(300, "mL")},
      ("warn", "scans", "at least 90 mL less after a void of 300 mL",
       "350 mL before (exam a-), 345 mL after (exam b-)")),
+    ("void-not-seen", {**PRE, "exam_number": "a-", "scans": [scan(1, q(350, "mL", comparator="<"))],
+                       "started_at": "2026-11-18T10:30:00+00:00"},
+     {"exam_number": "b-", "scans": [scan(1, q(345, "mL", comparator=">"))], "voided_volume": q("0.3", "L")},
+     ("warn", "scans", "at least 90 mL less after a void of 300 mL",
+      "<350 mL before (exam a-), >345 mL after (exam b-)")),
     ("exam-twice", {"exam_number": "a-"}, {"exam_number": "b-"},
      ("warn", "exam_number", "one number for an exam", "the time, void state and volume of exam a-")),
     ("exam-number-twice", {"exam_number": "a-"},
@@ -185,7 +198,7 @@ def test_finding_of_one_exam(exam: Exam, kind: str, changes: dict[str, Any], wan
     assert one.exam_number == "2026-00417"
 
 
-@pytest.mark.parametrize(("kind", "first", "second", "wanted"), TWO, ids=[one[0] for one in TWO])
+@pytest.mark.parametrize(("kind", "first", "second", "wanted"), TWO, ids=[f"{one[0]}-{n}" for n, one in enumerate(TWO)])
 def test_finding_across_exams(exam: Exam, kind: str, first: Any, second: Any, wanted: tuple[str, ...]) -> None:
     [one] = [one for one in run(exam(**first), exam(**second)) if one.id == kind]
     assert told(one) == wanted
