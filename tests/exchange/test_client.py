@@ -250,6 +250,15 @@ def test_a_server_that_was_there_and_goes_away_is_tried_on():
             c.request("GET", "Patient")
 
 
+def test_an_interim_answer_is_no_answer():
+    """What follows a 103 on the line would be taken for the answer to the next request."""
+    with HostileServer(script([Reply(103, b""), OK])) as server, client(server) as c:
+        assert c.request("GET", "Patient").status == 200
+        assert len(server.requests) == 2
+    with HostileServer(script([Reply(103, b"")])) as server, client(server) as c, pytest.raises(AmbiguousOutcome):
+        c.request("POST", "Patient", json={})
+
+
 def test_limits_on_bytes_and_depth():
     limits = Limits(bytes=1000, depth=10)
     with HostileServer(script([Reply(200, {"pad": "x" * 2000})])) as server, client(server, limits=limits) as c:

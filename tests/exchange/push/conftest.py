@@ -6,6 +6,7 @@ import copy
 import importlib.util
 import os
 import shutil
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -166,3 +167,15 @@ def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 @pytest.fixture
 def make_bench() -> type[Bench]:
     return Bench
+
+
+@pytest.fixture(scope="session")
+def other_server() -> Any:
+    """The module `other_server.py`: a second hostile server."""
+    found = importlib.util.spec_from_file_location("bladder_other_server", Path(__file__).with_name("other_server.py"))
+    assert found is not None
+    assert found.loader is not None
+    module = importlib.util.module_from_spec(found)
+    sys.modules[found.name] = module  # a dataclass looks its own module up there
+    found.loader.exec_module(module)
+    return module

@@ -169,8 +169,8 @@ def test_transaction_answer_of_another_type(bench: Any, server: Any, kind: Any, 
     settle(bench, server)
 
 
-@spoil
-def carried_out_as_a_batch(server: Any) -> None:
+@pytest.mark.parametrize("shape", ["panel", "single"])
+def test_carried_out_as_a_batch(bench: Any, server: Any, shape: str) -> None:
     """Entries one by one, `urn:` references left as they are: what dangles is written again."""
 
     def before(q: Any) -> Any:
@@ -180,6 +180,10 @@ def carried_out_as_a_batch(server: Any) -> None:
         return None
 
     server.before = before
+    push(bench, server, shape)
+    assert [(row.state, row.code) for row in rows(bench)] == [("delivered", "")] * EXAMS
+    assert troubles(bench, server) == []
+    assert '"reference": "urn:' not in json.dumps([server.all(kind) for kind in ("Observation", "DiagnosticReport")])
 
 
 @spoil

@@ -9,6 +9,7 @@ import pytest
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push import PushOptions, check_target
+from fhir_bladder.sandbox.hostile_faults import InProcess
 
 MATCH = PushOptions(patients="match", concurrency=1)
 ORDER = {"system": "https://records.example/order", "value": "O-1"}
@@ -82,6 +83,39 @@ def test_what_is_not_proven_is_held(bench: Any, changes: dict[str, Any], code: s
     assert not bench.exams()
     with Outbox(bench.outbox_path) as box:
         assert next(box.rows()).reason
+
+
+@pytest.mark.parametrize(
+    ("died", "state"),
+    [("2026-11-17", "held"), ("2025", "held"), ("2026-11-18", "delivered"), ("2027-01-02", "delivered")],
+)
+def test_an_exam_after_the_patient_has_died_is_another_patients(bench: Any, died: str, state: str) -> None:
+    bench.patient(deceasedDateTime=died)
+    assert outcome(bench, bench.record())[0] == state
+
+
+def test_an_encounter_that_names_no_patient_contradicts_nothing(bench: Any) -> None:
+    bench.patient()
+    bench.store.write({"resourceType": "Encounter", "identifier": [VISIT]})
+    assert outcome(bench, bench.record(encounter=VISIT)) == ("delivered", "")
+
+
+@pytest.mark.parametrize("status", [425, 409, 423])
+def test_a_passing_refusal_of_a_look_for_orders_does_not_switch_it_off(bench: Any, status: int) -> None:
+    """Only a server that has no orders at all has nothing to contradict with."""
+
+    class Early(InProcess):
+        def request(self, method: str, path: str, **options: Any) -> Any:
+            response = super().request(method, path, **options)
+            if path.startswith("ServiceRequest"):
+                response.status, response.body = status, None
+            return response
+
+    bench.patient()
+    linked(bench, "ServiceRequest", ORDER, bench.patient(999))
+    bench.push([bench.record(order=ORDER)], options=MATCH, server=Early(bench.server))
+    assert not bench.exams()
+    assert outcome(bench, bench.record(order=ORDER)) == ("held", "other-patient")
 
 
 def test_no_patient_and_two_patients(bench: Any) -> None:

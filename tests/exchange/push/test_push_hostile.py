@@ -6,6 +6,7 @@ The oracle is the model's own store, counted by identifier, and the rows of the 
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -83,6 +84,7 @@ def test_seeded_schedules(make_bench: Any, tmp_path: Path, block: int) -> None:
         records = [bench.record(n, patient=n % 4) for n in range(1 + seed % 9)]
         settle(bench, records, preparer=bench.preparer("single" if seed % 4 == 3 else "panel"))
         check(bench, records, f"seed {seed}")
+        shutil.rmtree(folder)
 
 
 def character(seed: int) -> Character:
@@ -111,3 +113,4 @@ def test_many_seeded_schedules(make_bench: Any, tmp_path: Path) -> None:
         records = [bench.record(n, patient=n % 4) for n in range(1 + seed % 12)]
         settle(bench, records, preparer=bench.preparer("single" if seed % 4 == 3 else "panel"))
         check(bench, records, f"seed {seed}")
+        shutil.rmtree(folder)

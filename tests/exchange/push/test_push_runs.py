@@ -9,7 +9,7 @@ import pytest
 
 from fhir_bladder import wire
 from fhir_bladder.errors import Finding, ServerError, UnfinishedError
-from fhir_bladder.exchange.http_errors import UnreachableError
+from fhir_bladder.exchange.http_errors import AmbiguousOutcome, UnreachableError
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push import PushOptions
 from fhir_bladder.exchange.push_dry import dry_run
@@ -143,6 +143,26 @@ def test_one_scanner_is_looked_up_once_before_and_once_after_it_is_made(bench: A
     assert len(lookups) == 2
     bench.push([bench.record(2)], outbox=bench.folder / "second.db")
     assert len([1 for method, path, _ in bench.server.log if method == "GET" and path.startswith("Device?")]) == 3
+
+
+def test_patients_made_by_an_answer_that_was_lost_are_not_made_again(bench: Any) -> None:
+    """Without conditional creates: of three Patients the first and the third are made and their answers lost."""
+    bench.character(transactions=False, conditional=False, client_ids=False)
+
+    class Losing(InProcess):
+        made = 0
+
+        def request(self, method: str, path: str, **options: Any) -> Any:
+            response = super().request(method, path, **options)
+            if (method, path) == ("POST", "Patient"):
+                self.made += 1
+                if self.made in (1, 3):
+                    raise AmbiguousOutcome("the connection broke", path)
+            return response
+
+    summary = bench.push([bench.record(n, patient=n) for n in range(3)], server=Losing(bench.server))
+    assert summary.counts["delivered"] == 3
+    assert bench.store.counts()["Patient"] == 3
 
 
 def test_refused_credentials_stop_at_once(bench: Any) -> None:
