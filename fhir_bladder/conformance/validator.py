@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from math import isfinite
@@ -17,7 +18,7 @@ from fhir_bladder.conformance.catalogue import Catalogue
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.front import Front
 from fhir_bladder.conformance.limits import MAX_BYTES, MAX_DEPTH, repeats, too_deep
-from fhir_bladder.conformance.positions import duplicates
+from fhir_bladder.conformance.positions import Places, duplicates
 from fhir_bladder.conformance.report import Path, Report, Spot
 from fhir_bladder.conformance.schema import Schema
 from fhir_bladder.errors import Finding, UnsupportedError
@@ -200,6 +201,8 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
             value = _DECODER.decode(data)
         except (msgspec.DecodeError, RecursionError, ValueError, ArithmeticError):
             value = json.loads(text, parse_float=_number, parse_constant=_no_constant)  # says where and why
+            if half := _half_pair(text, value):
+                return half
     except json.JSONDecodeError as error:
         message = f"not JSON: {error.msg[:1].lower()}{error.msg[1:]}"
         if not text.strip():
@@ -214,6 +217,23 @@ def read(data: bytes) -> tuple[Any, str] | Finding:
     if too_deep(data, value):
         return Finding("too-deep", "fatal", "nested too deep", expected=f"at most {MAX_DEPTH} levels")
     return value, text
+
+
+_SURROGATE = re.compile(r"\\u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F]|(\\u[dD][89a-fA-F][0-9a-fA-F]{2})").finditer
+
+
+def _half_pair(text: str, value: Any) -> Finding | None:
+    """What is wrong where a text holds half of a surrogate pair, which no UTF-8 can carry on."""
+    try:
+        json.dumps(value, ensure_ascii=False, default=str).encode()
+    except UnicodeEncodeError:
+        at = next((found.start(1) for found in _SURROGATE(text) if found[1]), 0)
+        line, column = Places(text).line_column(at)
+        return Finding(
+            "json-encoding", "fatal", "half of a surrogate pair", line=line, column=column, found=text[at : at + 6],
+            expected="whole characters", hint="write the character itself, in UTF-8",
+        )  # fmt: skip
+    return None
 
 
 def _from_json(value: Any) -> bool:
