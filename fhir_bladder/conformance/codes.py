@@ -111,7 +111,10 @@ def code_system(resource: Mapping[str, Any]) -> CodeSystem:
 
 @dataclass(slots=True)
 class ValueSet:
-    """An expanded value set: codes by system; `whole` systems are taken as they are; `open` parts are unknown."""
+    """An expanded value set: codes by system; `whole` systems are taken as they are; `open` parts are unknown.
+
+    beyond: the systems the unknown parts may take codes from; None where that is not known either.
+    """
 
     url: str
     codes: Mapping[str, frozenset[str]]
@@ -119,6 +122,7 @@ class ValueSet:
     open: bool = False
     system_of: Callable[[str], CodeSystem | None] = lambda _: None
     unit: Callable[[str], bool] | None = None
+    beyond: frozenset[str] | None = None
 
     def has(self, system: str | None, code: str) -> bool | None:
         """Membership of a coding; `system` None means a plain `code`, matched in any system of the set."""
@@ -137,7 +141,7 @@ class ValueSet:
                 lower = code.lower()
                 if any(c.lower() == lower for c in self.codes[system]):
                     return True
-        return None if self.open else False
+        return None if self.open and (self.beyond is None or system in self.beyond) else False
 
     def _whole(self, system: str, code: str) -> bool | None:
         special = special_system(system, code, self.unit)
@@ -195,25 +199,33 @@ class Expander:
         codes: dict[str, set[str]] = {}
         whole: set[str] = set()
         is_open = url in trail
+        beyond: set[str] | None = None if is_open else set()  # None: any system
         compose = resource.get("compose")
         if compose is None:
             contains = resource.get("expansion", {}).get("contains", ())
             self._contained(contains, codes)
             is_open = is_open or not contains
+            beyond = None if is_open else beyond
         for include in (compose or {}).get("include", ()) if not is_open else ():
             part = self._part(include, (*trail, url))
             is_open = is_open or part.open
+            if part.open:
+                beyond = None if beyond is None or part.beyond is None else beyond | part.beyond
             whole |= part.whole
             for name, found in part.codes.items():
                 codes.setdefault(name, set()).update(found)
         for exclude in (compose or {}).get("exclude", ()):
             part = self._part(exclude, (*trail, url))
             is_open = is_open or part.open
+            if part.open:  # what it takes away cannot be said
+                beyond = None
+                for name in list(codes if part.beyond is None else part.beyond):
+                    codes.pop(name, None)
             for name in list(part.codes) + list(part.whole):
                 if name in whole:
                     known = self.system(name)
                     if known is None or not known.complete:
-                        is_open = True
+                        is_open, beyond = True, None
                         continue
                     whole.discard(name)
                     codes.setdefault(name, set()).update(known.codes)
@@ -221,8 +233,9 @@ class Expander:
                 if name in codes:
                     codes[name] -= gone
         return ValueSet(
-            url, {s: frozenset(c) for s, c in codes.items()}, frozenset(whole), is_open, self.system, self.unit
-        )
+            url, {s: frozenset(c) for s, c in codes.items()}, frozenset(whole), is_open, self.system, self.unit,
+            None if beyond is None else frozenset(beyond),
+        )  # fmt: skip
 
     def _contained(self, contains: Iterable[Mapping[str, Any]], codes: dict[str, set[str]]) -> None:
         for item in contains:
@@ -261,14 +274,14 @@ class Expander:
         if "filter" not in include:
             if system in (MIME, LANGUAGE, UCUM) or (known is not None and known.complete):
                 return ValueSet("", {}, frozenset([system]))
-            return ValueSet("", {}, frozenset([system]), open=True)
+            return ValueSet("", {}, frozenset([system]), open=True, beyond=frozenset([system]))
         if known is None or not known.complete:
-            return ValueSet("", {}, open=True)
+            return ValueSet("", {}, open=True, beyond=frozenset([system]))
         found = set(known.codes)
         for rule in include["filter"]:
             op, value = rule.get("op"), rule.get("value", "")
             if rule.get("property") not in ("concept", "code") or op not in ("is-a", "descendent-of", "is-not-a", "in"):
-                return ValueSet("", {}, open=True)
+                return ValueSet("", {}, open=True, beyond=frozenset([system]))
             if op == "in":
                 found &= {v.strip() for v in value.split(",")}
                 continue

@@ -164,11 +164,7 @@ class _Reader:
         for key, value in attributes.items():
             if key not in ATTRIBUTES and f"{name}.{key}" not in OWN:
                 raise _Refused(f"attribute {key} on <{name}> is not allowed")
-            if (
-                key in ("href", "src")
-                and _ACTIVE(value)
-                and not (name == "img" and value.lstrip()[:11] == "data:image/")
-            ):
+            if key in ("href", "src") and _ACTIVE(value) and not (name == "img" and value.lstrip()[:5] == "data:"):
                 raise _Refused(f"active content in {key} of <{name}>")
         self.ids.update(attributes[key] for key in ("id", "name") if key in attributes)
         if name == "a" and attributes.get("href") == "":

@@ -64,12 +64,20 @@ def test_a_type_slice_alone_leaves_one_type() -> None:
         element("Observation.value[x]:valueQuantity", type=[{"code": "Quantity"}], min=0),
         element("Observation.value[x]:valueQuantity.unit", min=1),
     )  # fmt: skip
-    derived = profile("p", "Observation", element("Observation.value[x]:valueQuantity", patternQuantity={"code": "mL"}), base=A + "b")
+    derived = profile(
+        "p", "Observation", element("Observation.value[x]:valueQuantity", patternQuantity={"code": "mL"}), base=A + "b"
+    )
     made = [base, derived]
     assert found(made, observation(valueString="x"), "b") == []
     assert found(made, observation(valueQuantity={"value": 1}), "b") == ["cardinality-min"]
     assert found(made, observation(valueString="x")) == ["element-unknown"]
-    assert found(made, observation(valueQuantity={"value": 1, "unit": "mL", "system": "http://unitsofmeasure.org", "code": "mL"})) == []
+    assert (
+        found(
+            made,
+            observation(valueQuantity={"value": 1, "unit": "mL", "system": "http://unitsofmeasure.org", "code": "mL"}),
+        )
+        == []
+    )
     assert found(made, observation(valueQuantity={"value": 1, "unit": "L"})) == ["pattern"]
 
 
@@ -99,14 +107,18 @@ def test_an_extension_on_a_choice_of_several_types() -> None:
     assert found(made, observation(effectiveDateTime="2026-03-02")) == []
     assert found(made, observation(effectivePeriod={"start": "2026-03-02"})) == []
     assert found(made, observation(_effectiveDateTime={"extension": [ABSENT]})) == []
-    assert "slice-max" in found(made, observation(effectiveDateTime="2026", _effectiveDateTime={"extension": [ABSENT, ABSENT]}))
+    assert "slice-max" in found(
+        made, observation(effectiveDateTime="2026", _effectiveDateTime={"extension": [ABSENT, ABSENT]})
+    )
     assert found(made, observation(effectivePeriod={"start": "2026", "begin": "2026"})) == ["element-unknown"]
 
 
 def test_a_binding_whose_strength_alone_is_raised() -> None:
     made = [
         value_set("v", system=A + "s", concept=[{"code": "a"}]),
-        profile("b", "Observation", element("Observation.method", binding={"strength": "preferred", "valueSet": A + "v"})),
+        profile(
+            "b", "Observation", element("Observation.method", binding={"strength": "preferred", "valueSet": A + "v"})
+        ),
         profile("p", "Observation", element("Observation.method", binding={"strength": "required"}), base=A + "b"),
     ]
     assert found(made, observation(method={"coding": [{"system": A + "s", "code": "a"}]})) == []
@@ -172,7 +184,10 @@ def test_a_binding_that_cannot_be_listed_is_told() -> None:
         ),
     ]  # fmt: skip
     resource = observation(method={"coding": [{"system": SNOMED, "code": "1"}]})
-    assert found(made, resource) == [] and found(made, resource, level="warning") == ["binding-unknown", "binding-undecided"]
+    assert found(made, resource) == [] and found(made, resource, level="warning") == [
+        "binding-unknown",
+        "binding-undecided",
+    ]
     assert found(made, observation(method={"text": "x"})) == ["binding-required"]
 
 
@@ -184,7 +199,9 @@ def test_a_filter_over_a_given_code_system_is_decided() -> None:
     made = [
         system,
         value_set("v", system=A + "s", filter=[{"property": "concept", "op": "is-a", "value": "top"}]),
-        profile("p", "Observation", element("Observation.method", binding={"strength": "required", "valueSet": A + "v"})),
+        profile(
+            "p", "Observation", element("Observation.method", binding={"strength": "required", "valueSet": A + "v"})
+        ),
     ]
     for code, ids in (("below", []), ("top", []), ("other", ["binding-required"])):
         assert found(made, observation(method={"coding": [{"system": A + "s", "code": code}]})) == ids
@@ -216,7 +233,11 @@ def test_one_of_several_profiles_on_a_type() -> None:
     made = [
         profile("short", "Identifier", element("Identifier.value", maxLength=3), kind="complex-type"),
         profile("typed", "Identifier", element("Identifier.type", min=1), kind="complex-type"),
-        profile("p", "Patient", element("Patient.identifier", type=[{"code": "Identifier", "profile": [A + "short", A + "typed"]}])),
+        profile(
+            "p",
+            "Patient",
+            element("Patient.identifier", type=[{"code": "Identifier", "profile": [A + "short", A + "typed"]}]),
+        ),
     ]
     for identifier, ids in (
         ({"value": "abc"}, []), ({"value": "abcd", "type": {"text": "x"}}, []), ({"value": "abcd"}, ["profile-none"]),
@@ -238,8 +259,18 @@ def test_contexts_by_path_and_by_extension() -> None:
     made = [extension("e", "Observation.code.coding"), profile("p", "Observation")]
     assert found(made, observation(code={"coding": [coding]})) == []
     assert found(made, observation(method={"coding": [coding]})) == ["extension-context"]
-    outer = profile("o", "Extension", element("Extension.url", fixedUri=A + "o"), element("Extension.value[x]", max="0"), kind="complex-type")
-    inside = [extension("e", A + "o", kind="extension"), {**outer, "context": [{"type": "element", "expression": "Element"}]}, profile("p", "Observation")]
+    outer = profile(
+        "o",
+        "Extension",
+        element("Extension.url", fixedUri=A + "o"),
+        element("Extension.value[x]", max="0"),
+        kind="complex-type",
+    )
+    inside = [
+        extension("e", A + "o", kind="extension"),
+        {**outer, "context": [{"type": "element", "expression": "Element"}]},
+        profile("p", "Observation"),
+    ]
     assert found(inside, observation(extension=[{"url": A + "o", "extension": [marked]}])) == []
     assert found(inside, observation(extension=[marked])) == ["extension-context"]
 
@@ -281,8 +312,15 @@ def test_resources_of_one_type_in_a_bundle() -> None:
     assert found(made, bundle(resourceType="Patient", gender="male")) == ["cardinality-min"]
     assert found(made, bundle(resourceType="Patient", birthDate="1950")) == ["cardinality-min"]
     assert "slice-closed" in found(made, bundle(resourceType="Organization", name="x"))
-    typed = [made[0], profile("p", "Bundle", element("Bundle.entry.resource", type=[{"code": "Patient", "profile": [A + "patient"]}]))]
-    assert found(typed, bundle(**right)) == [] and "resource-type" in found(typed, bundle(resourceType="Organization", name="x"))
+    typed = [
+        made[0],
+        profile(
+            "p", "Bundle", element("Bundle.entry.resource", type=[{"code": "Patient", "profile": [A + "patient"]}])
+        ),
+    ]
+    assert found(typed, bundle(**right)) == [] and "resource-type" in found(
+        typed, bundle(resourceType="Organization", name="x")
+    )
 
 
 def test_canonicals_with_a_version() -> None:
@@ -291,7 +329,9 @@ def test_canonicals_with_a_version() -> None:
     assert found(made, observation(subject={"reference": "Patient/1"})) == []
     assert found(made, observation(subject={"reference": "Device/1"})) == ["reference-target"]
     everything = [{"code": "Reference", "targetProfile": [BASE + "Resource|4.0.1"]}]
-    made = [profile("p", "Observation", element("Observation.subject", type=everything), base=BASE + "Observation|4.0.1")]
+    made = [
+        profile("p", "Observation", element("Observation.subject", type=everything), base=BASE + "Observation|4.0.1")
+    ]
     assert found(made, observation(subject={"reference": "Device/1"})) == []
 
 
@@ -300,7 +340,10 @@ def test_canonicals_with_a_version() -> None:
     [
         ({"fhirVersion": "5.0.0"}, "FHIR 5.0.0"),
         ({"fhirVersion": "3.0.2"}, "FHIR 3.0.2"),
-        ({"differential": {"element": [{"id": "Observation.status", "path": "Observation.status", "min": "x"}]}}, "malformed"),
+        (
+            {"differential": {"element": [{"id": "Observation.status", "path": "Observation.status", "min": "x"}]}},
+            "malformed",
+        ),
         ({"differential": {"element": ["x"]}}, "malformed"),
         ({"snapshot": 5}, "malformed"),
         ({"type": "Patient"}, "of Observation"),
@@ -324,7 +367,7 @@ def test_neither_snapshot_nor_differential() -> None:
 
 def test_packages_that_cannot_be_read_say_why(tmp_path: Path) -> None:
     (tmp_path / "package.json").write_text(json.dumps({"name": "a", "version": "1", "fhirVersions": ["5.0.0"]}))
-    with pytest.raises(InputError, match="FHIR 5.0.0"):
+    with pytest.raises(InputError, match=r"FHIR 5\.0\.0"):
         read_package(tmp_path)
     (tmp_path / "package.json").write_text(json.dumps({"name": "a", "version": "1"}))
     (tmp_path / "StructureDefinition-a.xml").write_text("<StructureDefinition/>")

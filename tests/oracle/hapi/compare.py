@@ -32,6 +32,8 @@ from fhir_bladder import wire  # noqa: E402
 from fhir_bladder.errors import Finding  # noqa: E402
 
 PAGE = ROOT / "docs" / "hapi-agreement.md"
+MARK = "\n## Public profile packages\n"
+"""Where the part of the page begins that packages.py writes."""
 SHARE_HARMLESS = 0.62
 """Share of mutants drawn from the operators meant to be harmless; about half of all are then valid by HAPI."""
 
@@ -252,7 +254,8 @@ def main() -> None:
     print(differences(verdicts))
     print(tables(verdicts))
     if "--write" in sys.argv:
-        PAGE.write_text(page(verdicts))
+        _, mark, packages = PAGE.read_text().partition(MARK)
+        PAGE.write_text(page(verdicts) + mark + packages)
 
 
 if __name__ == "__main__":
