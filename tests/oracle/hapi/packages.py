@@ -4,8 +4,8 @@ PYTHONPATH=. python tests/oracle/hapi/packages.py FOLDER [--each 300] [--seed 1]
 
 FOLDER holds one folder for each set to be judged. In it, every `.tgz` and every folder is a FHIR package, but a folder
 `example`, whose files are instances, as the members `package/example/*.json` of a `.tgz` are. A package a set builds
-on is put (or linked) beside it; `about.txt` says in one line what the set is. Both validators get the same packages. Judged are the instances, mutants of them, and
-exam Observations of ours.
+on is put (or linked) beside it; `about.txt` says in one line what the set is. Both validators get the same packages.
+Judged are the instances, mutants of them, and exam Observations of ours.
 """
 
 from __future__ import annotations
@@ -235,9 +235,8 @@ def main() -> None:
     if missing := judge.prepare():
         raise SystemExit(missing)
     table = [HEAD]
-    for path in sorted(
-        p for p in options.folder.iterdir() if p.is_dir() and (not options.only or p.name in options.only)
-    ):
+    sets = [p for p in sorted(options.folder.iterdir()) if p.is_dir() and (not options.only or p.name in options.only)]
+    for path in sets:
         if options.snapshots:
             count, lines = same_snapshots(path)
             print(path.name, dict(count), *lines, sep="\n  ", flush=True)
