@@ -99,9 +99,9 @@ class Census:
 
     def see(self, head: Header) -> int:
         """Count the next resource; the reason it is left out for, as far as can be said now (KEEP: none)."""
-        _, kind, key, _, rank, _, _, replaces = head
+        _, kind, key, _, rank, status, synthetic, replaces = head
         reasons, memory = self.reasons, self._memory
-        reason = self._own_reason(head)
+        reason = self._own_reason(head) if synthetic else self._left_out.get(status, KEEP)
         ordinal = len(reasons)
         reasons.append(reason)
         if kind == MEMBER:

@@ -6,8 +6,10 @@ Parquet has real types: decimal128(38, 12), int64, boolean, date32, timestamp in
 from __future__ import annotations
 
 import datetime as dt
+from array import array
 from collections.abc import Iterable, Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Context, Decimal, InvalidOperation
+from itertools import accumulate
 from pathlib import Path
 from typing import IO, Any, Protocol
 
@@ -144,13 +146,44 @@ def table(rows: Sequence[Row], columns: Sequence[Column], kinds: Any, notes: dic
     pa, _ = arrow()
     arrays = []
     for index, column in enumerate(columns):
-        fit = _FITS.get(column.type, _text)
+        fit, kind = _FITS.get(column.type, _text), kinds.field(index).type
         if column.collection:
             values = [[_fitted(fit, v, column.name, notes) for v in row[index] or ()] for row in rows]
+            inner = _array(pa, kind.value_type, [value for several in values for value in several])
+            ends = array("i", [0, *accumulate(map(len, values))])
+            arrays.append(pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(ends)], children=[inner]))
         else:
-            values = [_fitted(fit, row[index], column.name, notes) for row in rows]
-        arrays.append(pa.array(values, type=kinds.field(index).type))
+            arrays.append(_array(pa, kind, [_fitted(fit, row[index], column.name, notes) for row in rows]))
     return pa.Table.from_arrays(arrays, schema=kinds)
+
+
+def _array(pa: Any, kind: Any, values: list[Any]) -> Any:
+    """An Arrow array out of its buffers (Arrow columnar format 1.x); `pa.array` would load pandas, 40 MB, to look at
+    lists of ours.
+    """
+    valid = None if None not in values else pa.py_buffer(_bits([value is not None for value in values]))
+    if pa.types.is_string(kind):
+        texts = [value.encode() if value is not None else b"" for value in values]
+        ends = array("i", [0, *accumulate(map(len, texts))])
+        buffers = [valid, pa.py_buffer(ends), pa.py_buffer(b"".join(texts))]
+    elif pa.types.is_boolean(kind):
+        buffers = [valid, pa.py_buffer(_bits(values))]
+    elif pa.types.is_decimal(kind):
+        whole = [0 if value is None else int(value.scaleb(SCALE, _WIDE)) for value in values]
+        buffers = [valid, pa.py_buffer(b"".join(number.to_bytes(16, "little", signed=True) for number in whole))]
+    else:
+        code = "i" if pa.types.is_date32(kind) else "q"
+        buffers = [valid, pa.py_buffer(array(code, [0 if value is None else value for value in values]))]
+    return pa.Array.from_buffers(kind, len(values), buffers)
+
+
+def _bits(flags: Sequence[Any]) -> bytes:
+    """A bitmap, least significant bit first."""
+    bits = bytearray((len(flags) + 7) // 8)
+    for index, flag in enumerate(flags):
+        if flag:
+            bits[index >> 3] |= 1 << (index & 7)
+    return bytes(bits)
 
 
 def _fitted(fit: Any, value: Any, name: str, notes: dict[str, int]) -> Any:
@@ -165,18 +198,23 @@ def _fitted(fit: Any, value: Any, name: str, notes: dict[str, int]) -> Any:
 
 _LARGEST = Decimal(10) ** (38 - SCALE)
 _STEP = Decimal(1).scaleb(-SCALE)
+_WIDE = Context(prec=80)
+_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+_FIRST_DAY = dt.date(1970, 1, 1).toordinal()
 
 
 def _decimal(value: Any) -> Decimal:
     number = Decimal(repr(value)) if value.__class__ is float else Decimal(value)
+    if number.as_tuple().exponent < -SCALE:  # type: ignore[operator]
+        number = number.quantize(_STEP, context=_WIDE)
     if abs(number) >= _LARGEST:
         raise ValueError("too large for decimal128(38, 12)")
-    return number.quantize(_STEP) if number.as_tuple().exponent < -SCALE else number  # type: ignore[operator]
+    return number
 
 
 def _integer(value: Any) -> int:
-    if value.__class__ is bool or int(value) != value:
-        raise ValueError("not an integer")
+    if value.__class__ is bool or int(value) != value or not -(1 << 63) <= value < 1 << 63:
+        raise ValueError("no 64-bit integer")
     return int(value)
 
 
@@ -186,11 +224,17 @@ def _boolean(value: Any) -> bool:
     return bool(value)
 
 
-def _moment(value: Any) -> dt.datetime:
+def _day(value: Any) -> int:
+    """Days since 1970."""
+    return dt.date.fromisoformat(value).toordinal() - _FIRST_DAY
+
+
+def _moment(value: Any) -> int:
+    """Microseconds since 1970, UTC."""
     moment = dt.datetime.fromisoformat(value)
     if len(value) <= 10 or moment.tzinfo is None:
         raise ValueError("no time of day")
-    return moment
+    return (moment - _EPOCH) // dt.timedelta(microseconds=1)
 
 
 def _text(value: Any) -> str:
@@ -198,6 +242,6 @@ def _text(value: Any) -> str:
 
 
 _FITS: dict[str, Any] = {
-    "decimal": _decimal, "boolean": _boolean, "date": dt.date.fromisoformat, "dateTime": _moment, "instant": _moment,
+    "decimal": _decimal, "boolean": _boolean, "date": _day, "dateTime": _moment, "instant": _moment,
     **dict.fromkeys(NUMBERS - {"decimal"}, _integer),
 }  # fmt: skip
