@@ -57,7 +57,8 @@ class General(Extensions):
                     if accept is None:
                         accept = beside[key] = self._beside(field)
                     if not accept(value, context) or (
-                        field.key not in o and (field.node.binding or (len(value) < 2 and "id" in value))
+                        field.key not in o
+                        and (field.node.binding or field.node.slices or (len(value) < 2 and "id" in value))
                     ):
                         return 0
                     others = True
