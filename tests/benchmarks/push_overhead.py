@@ -1,28 +1,34 @@
 """How much of a push is not waiting for the server, and whether memory stays flat.
 
-    PYTHONPATH=. python tests/benchmarks/push_overhead.py overhead 10000     against the embedded server, own process
-    PYTHONPATH=. python tests/benchmarks/push_overhead.py memory 1000        against a server that forgets at once
+    PYTHONPATH=. python tests/benchmarks/push_overhead.py overhead 10000     against the embedded server
+    PYTHONPATH=. python tests/benchmarks/push_overhead.py memory 100000      against a fast model that forgets
 
-Prints one line: exams, seconds, exams a second, share of the wall time with no request under way, peak memory.
+The server is always a process of its own, spoken to over HTTP. Prints one line: exams, seconds, exams a second, share
+of the wall time with no request under way, peak memory of the client, and for `memory` the peak by tenths of the way.
 """
 
 from __future__ import annotations
 
 import contextlib
 import copy
+import http.server
+import itertools
 import json
 import resource
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl
+
+import msgspec
 
 from fhir_bladder import wire
 from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.http_errors import Response
 from fhir_bladder.exchange.outbox import Item, Outbox
 from fhir_bladder.exchange.push import Push, PushOptions
 from fhir_bladder.exchange.push_prepare import Preparer
@@ -48,49 +54,93 @@ with embedded_server() as url:
 """
 
 
+FORGETFUL = """
+import sys
+sys.path.insert(0, "tests/benchmarks")
+from push_overhead import serve_forgetful
+serve_forgetful()
+"""
+
+KEPT = 20_000
+"""Resources that the model remembers: those of some hundred exams on their way are looked up again."""
+
+
 class Forgetful:
-    """Answers at once and keeps nothing but the keys of the transaction before, so that only push's memory counts."""
+    """A server model that has every Patient and Device and keeps the newest `KEPT` of what is written."""
 
     def __init__(self) -> None:
-        self._last: dict[str, Any] = {}
+        self._kept: dict[tuple[str, str], Any] = {}
+        self._numbers = itertools.count(1)
+        self._lock = threading.Lock()
 
-    def request(self, method: str, path: str, *, json: Any = None, headers: Any = None) -> Response:
+    def answer(self, method: str, path: str, body: Any) -> Any:
+        """The body of the answer; every request is carried out at once."""
         if path == "metadata":
-            body: Any = {
-                "resourceType": "CapabilityStatement",
-                "fhirVersion": "4.0.1",
-                "rest": [{"mode": "server", "interaction": [{"code": "transaction"}]}],
-            }
-        elif method == "GET":
-            kind = path.partition("?")[0]
-            found = []
+            rest = [{"mode": "server", "interaction": [{"code": "transaction"}]}]
+            return {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "rest": rest}
+        with self._lock:
+            if method == "GET":
+                return self._found(*path.split("?", 1))
+            entries = [self._written(entry) for entry in body["entry"]]
+        return {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
+
+    def _found(self, kind: str, query: str) -> Any:
+        tokens = dict(parse_qsl(query))["identifier"].split(",")
+        found = []
+        for token in tokens:
+            system, _, value = token.replace("\\", "").partition("|")
             if kind in ("Patient", "Device"):
-                token = path.partition("=")[2].partition("&")[0].split("%2C")
-                for one in token:
-                    system, _, value = one.replace("%3A", ":").replace("%2F", "/").partition("%7C")
-                    identifier = [{"system": system, "value": value}]
-                    found.append(
-                        {"resourceType": kind, "id": value, "identifier": identifier, "birthDate": "1951-03-09"}
-                    )
-            else:
-                found = [r for r in self._last.values() if r["resourceType"] == kind]
-            body = {"resourceType": "Bundle", "type": "searchset", "entry": [{"resource": r} for r in found]}
-        else:
-            self._last = {}
-            entries = []
-            for number, entry in enumerate(json["entry"]):
-                kind = entry["resource"]["resourceType"]
-                name = entry["request"]["url"].partition("/")[2] or str(number)
-                self._last[f"{kind}/{name}"] = entry["resource"] | {"id": name, "meta": {"versionId": "1"}}
-                entries.append({"response": {"status": "201", "location": f"{kind}/{name}/_history/1"}})
-            body = {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
-        return Response(200, {}, body, b"", path, path.partition("?")[0])
+                identifier = [{"system": system, "value": value}]
+                found.append({"resourceType": kind, "id": value, "identifier": identifier, "birthDate": "1951-03-09"})
+            elif (kind, value) in self._kept:
+                found.append(self._kept[kind, value])
+        return {"resourceType": "Bundle", "type": "searchset", "entry": [{"resource": one} for one in found]}
+
+    def _written(self, entry: Any) -> Any:
+        resource = entry["resource"]
+        kind = resource["resourceType"]
+        number = entry["request"]["url"].partition("/")[2] or str(next(self._numbers))
+        for identifier in resource.get("identifier", ()):
+            self._kept[kind, identifier["value"]] = resource | {"id": number, "meta": {"versionId": "1"}}
+            if len(self._kept) > KEPT:
+                del self._kept[next(iter(self._kept))]
+        return {"response": {"status": "201", "location": f"{kind}/{number}/_history/1"}}
+
+
+def serve_forgetful() -> None:
+    """Serve the model on 127.0.0.1, any port, until standard input ends; prints its base URL."""
+    model = Forgetful()
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+        wbufsize = 1 << 16
+
+        def _any(self) -> None:
+            data = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+            path = self.path.removeprefix("/fhir").lstrip("/")
+            body = msgspec.json.encode(model.answer(self.command, path, msgspec.json.decode(data) if data else None))
+            self.send_response(200)
+            self.send_header("Content-Type", "application/fhir+json")
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        do_GET = do_POST = _any
+
+        def log_message(self, *_: Any) -> None:
+            """Nothing is logged."""
+
+    web = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    web.daemon_threads = True
+    threading.Thread(target=web.serve_forever, daemon=True).start()
+    print(f"http://127.0.0.1:{web.server_address[1]}/fhir", flush=True)
+    sys.stdin.read()
 
 
 @contextlib.contextmanager
-def serving() -> Iterator[str]:
+def serving(script: str) -> Iterator[str]:
     process = subprocess.Popen(
-        [sys.executable, "-c", SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
     )
     try:
         yield process.stdout.readline().strip()
@@ -114,19 +164,23 @@ def measure(kind: str, count: int, concurrency: int = 2) -> dict[str, Any]:
     from fhir_bladder.conformance.validator import Validator
 
     preparer = Preparer(MapOptions(as_="bundles"), Validator().validate, local=True)
+    peaks: list[float] = []
+
+    def seen(given: Iterator[Item]) -> Iterator[Item]:
+        for number, item in enumerate(given, 1):
+            yield item
+            if number * 10 % count < 10:
+                peaks.append(peak())
+
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        if kind == "overhead":
-            url = stack.enter_context(serving())
-            server: Any = stack.enter_context(Client(url))
-            options = PushOptions(patients="create", concurrency=concurrency)
-        else:
-            url, server = "http://127.0.0.1/fhir", Forgetful()
-            options = PushOptions(patients="match", concurrency=1)
+        url = stack.enter_context(serving(SERVE if kind == "overhead" else FORGETFUL))
+        server = stack.enter_context(Client(url, concurrency=concurrency))
+        options = PushOptions(patients="create" if kind == "overhead" else "match", concurrency=concurrency)
         box = stack.enter_context(Outbox(folder / "outbox.db"))
         push = Push(box, server, url, options, key_system=preparer.key_system)
         cpu = time.process_time()
-        summary = push.run(items(count, preparer))
+        summary = push.run(seen(items(count, preparer)))
         cpu = time.process_time() - cpu
     return {
         "exams": count,
@@ -136,8 +190,13 @@ def measure(kind: str, count: int, concurrency: int = 2) -> dict[str, Any]:
         "share_not_waiting": round(1 - summary.waited / summary.seconds, 4),
         "client_cpu_ms_an_exam": round(1000 * cpu / count, 3),
         "requests": summary.requests,
-        "peak_memory_mb": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1),
-    }
+        "peak_memory_mb": peak(),
+    } | ({"peak_by_tenths_mb": peaks} if kind == "memory" else {})
+
+
+def peak() -> float:
+    """Peak resident memory of this process so far, in MB (Linux counts in KiB)."""
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1)
 
 
 if __name__ == "__main__":
