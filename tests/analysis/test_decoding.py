@@ -49,7 +49,7 @@ NUMBER = st.sampled_from(["1", "-2.50", "1e3", "1E-7", "123456789012345678901234
 
 def sometimes(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
     """Usually the right thing, sometimes a list of it, and sometimes anything."""
-    return st.one_of(strategy, strategy, strategy, st.lists(strategy, max_size=2), SCALAR)
+    return st.one_of(*[strategy] * 8, st.lists(strategy, max_size=2), SCALAR)
 
 
 CODING = st.fixed_dictionaries(
@@ -163,6 +163,29 @@ def _skipped(line: bytes) -> bool:
     return False
 
 
+RICH = {
+    "resourceType": "Observation", "id": "r", "status": "final", "_status": {"extension": [{"url": "u", "valueString": "why"}]},
+    "meta": {"lastUpdated": "2026-03-18T10:00:00Z"}, "identifier": [{"system": "k", "value": "1"}, {"system": "l", "value": "2"}],
+    "code": {"coding": [{"system": "s", "code": "x"}]}, "subject": {"reference": "Patient/p"}, "hasMember": [{"reference": "Observation/o"}],
+    "effectiveDateTime": "2026-03-18", "extension": [{"url": "u", "valueInteger": 3}], "note": [{"text": "n"}],
+    "component": [
+        {"code": {"coding": [{"system": "s", "code": "x"}], "text": "first"}, "valueQuantity": {"value": 2, "unit": "mL"}, "interpretation": [{"text": "i"}]},
+        {"code": {"coding": [{"system": "t", "code": "y"}, {"system": "s", "code": "y"}]}, "valueString": "text", "extension": [{"url": "e"}, {"url": "f"}]},
+    ],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("number", range(len(READERS)))
+def test_a_usual_resource_through_every_view(number: int, tmp_path: Path) -> None:
+    view, reader = READERS[number]
+    line = json.dumps(RICH).encode()
+    (tmp_path / "a.ndjson").write_bytes(line + b"\n" + line + b"\n")
+    expected = by_dicts(view, line)
+    assert expected != "refused"
+    assert by_structs(reader, tmp_path / "a.ndjson", [line, line]) == [expected] * 2
+    assert any(cell[1] not in ("None", "[]") for row in expected for cell in row if isinstance(cell, tuple))
+
+
 @given(st.lists(RESOURCE, max_size=5), st.integers(0, len(READERS) - 1))
 def test_lines_of_csv_are_those_of_the_rows(resources: list[dict[str, Any]], number: int) -> None:
     view, reader = READERS[number]
@@ -199,6 +222,9 @@ def test_most_readers_make_lines() -> None:
         (USUAL + USUAL + b"\n\n", [], [1]),  # as many objects as line ends, but two in one line
         (USUAL + b" " + USUAL + b"\n \n" + USUAL, [3], [1]),
         (USUAL + USUAL + b"\n" + b'{"resourceType":"Observation","component":[{}\n,{}]}' + b"\n", [], [1, 2, 3]),
+        # the first line is read by itself; these stand in one block, with as many objects as line ends
+        (USUAL + b"\n" + USUAL + USUAL + b"\n\n" + USUAL + b"\n", [1, 4], [2]),
+        (USUAL + b"\n" + USUAL + b" " + USUAL + b"\n" + b'{"resourceType":"Observation","component":[{},\n{}]}' + b"\n" + USUAL + b"\n", [1, 5], [2, 3, 4]),
         (USUAL + b"\r\n" + USUAL + b"\r\n", [1, 2], []),
         (USUAL + b"\n" + USUAL[:-1] + b"\n" + USUAL + b"\n", [1, 3], [2]),
         (USUAL + b"\n" + b'{"resourceType":"Observation","note":"\xff"}\n' + USUAL, [1, 3], [2]),
