@@ -6,7 +6,9 @@ Limits beside their citations are the ones in the rules' own files; boundary pai
 from __future__ import annotations
 
 import datetime as dt
+import tomllib
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -159,6 +161,35 @@ age_min = 18
         (OWN + "above = 1\nsite_must_state = ['age']", "site_must_state 'age'"),
         (OWN + "kind = 'trial'\nabove = 1", "a trial needs"),
         (OWN + "kind = 'trial'\nabove = 1\nbelow = 2\nhours = 6", "both passes and fails"),
+        (OWN + "kind = 'trial'\nbelow = 1\nhours = 6", "a trial needs"),
+        (OWN + "kind = 'trial'\nabove = 1\nhours = 6", "a trial needs"),
+        (OWN + "kind = 'trial'\nabove = 1\nbelow = 1", "a trial needs"),
+        (OWN + "kind = 'trial'\nabove = 1\nbelow = 1\nhours = 6\nquantity = 'minutes-since-void'", "a trial needs"),
+        (OWN + "kind = 'trial'\nabove = 1\nbelow = 1\nhours = 6\nmonths = 6", "months and kind lasting"),
+        (OWN + "above = 1\nat_least = 3", "needs one limit"),
+        (OWN + "above = 20001", "above 20001 cannot be meant"),
+        (OWN + "above = 20000.5", "above 20000.5 cannot be meant"),
+        (OWN + "above = 1\nage_max = true", "'age_max' has the wrong type"),
+        (OWN + "above = 1\nsymptoms = 1", "'symptoms' has the wrong type"),
+        (OWN + "above = 1\nfilling_low = 3\nfilling_high = 2", "no filling is both 3 or above and 2 or below"),
+        (OWN + "above = 1\nquantity = 'thickness'\nfilling_low = 1\nlayer = 'detrusor'", "needs layer and method"),
+        (OWN + "above = 1\nquantity = 'thickness'\nfilling_low = 1\nmethod = 'caliper'", "needs layer and method"),
+        (OWN + "above = 1\nquantity = 'mass'\nmodel = 'sphere-shell'", "needs its filling"),
+        (OWN + "above = 1\nquantity = 'mass'\nfilling_high = 9\nmodel = 'sphere-shell'", "needs its filling"),
+        (OWN + "above = 1\nor_percent_above = 3\nvoid_state = 'pre-void'", "for residual volumes"),
+        (
+            OWN + "above = 1\nor_percent_above = 3\nvoid_state = 'post-void'\nquantity = 'minutes-since-void'",
+            "for residual volumes",
+        ),
+        (OWN + "above = 1\nlocations = ['x']", "'locations' belongs into [[use]]"),
+        (OWN + "above = 1\nreceived_model = 'sphere-shell'", "'received_model' belongs into [[use]]"),
+        ('[[use]]\nrule = "detrusor-2.9-mm"\nconfirmed_by = "x"\nfilling_low = 9', "does not know its filling"),
+        ('[[use]]\nrule = "detrusor-2.9-mm"\nconfirmed_by = "x"\nfilling_high = 9', "does not know its filling"),
+        ('[[use]]\nrule = "wall-5-mm-at-150"\nfilling_high = 3', "has a filling of its own"),
+        ('[[use]]\nrule = "postoperative-500"\nlocations = []', "does not know its locations"),
+        ('[[use]]\nrule = "trial-150"\n[[use]]\nrule = "x"', "site.toml, use 2"),
+        (OWN + "above = 1\n" + OWN, "site.toml, rule 2"),
+        ("rule = [1]", "'rule' is not a list of tables"),
         (OWN.replace('id = "own"', 'id = "trial-150"') + "above = 1", "already called 'trial-150'"),
         (OWN.replace('citation = "ward protocol 7"', ""), "'citation' is missing"),
     ],
@@ -169,6 +200,51 @@ def test_what_cannot_be_a_rule_is_refused_with_its_place(text: str, words: str) 
     assert words in str(caught.value)
     assert "site.toml" in str(caught.value)
     assert caught.value.remedy
+
+
+WALL = "above = 1\nquantity = 'thickness'\nfilling_low = 1\nlayer = '{}'\nmethod = '{}'"
+MASS = "above = 1\nquantity = 'mass'\nfilling_low = 1\nmodel = '{}'"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(f"above = 1\nage_max = 18\n{text}" for text in (
+            "kind = 'threshold'", "quantity = 'volume'", "quantity = 'minutes-since-void'", "gender = 'male'",
+            "gender = 'female'", "void_state = 'pre-void'", "void_state = 'post-void'", "symptoms = false",
+            "kind = 'lasting'\nmonths = 20000", "consecutive = 2\nwithin_days = 0",
+            "void_state = 'post-void'\nor_percent_above = 3",
+        )),
+        *(WALL.format(*both) for both in (("whole-wall", "caliper"), ("detrusor", "automatic"), ("detrusor", "either"))),
+        *(MASS.format(model) for model in ("sphere-shell", "area-thickness")),
+        "at_least = 0", "below = 20000", "above = 0.5", "kind = 'trial'\nabove = 1\nbelow = 1\nhours = 6",
+        "above = 1\nfilling_low = 3\nfilling_high = 3",
+    ],
+)  # fmt: skip
+def test_what_a_rule_may_say(text: str) -> None:
+    """Each word and each end of a range on its own, as it comes out again."""
+    [rule] = switch_on(OWN + text + '\n[[use]]\nrule = "own"')
+    for name, value in tomllib.loads(text, parse_float=Decimal).items():
+        assert getattr(rule, name) == value
+
+
+@pytest.mark.parametrize(
+    "certainty", ["seen", "seen-second-hand", "memory-high", "memory-medium", "memory-low", "site"]
+)
+def test_every_certainty(certainty: str) -> None:
+    text = OWN.replace('certainty = "site"', f'certainty = "{certainty}"') + "above = 1\n[[use]]\nrule = 'own'\n"
+    assert switch_on(text + "confirmed_by = 'x'")[0].certainty == certainty
+    if not certainty.startswith("memory"):
+        assert switch_on(text)[0].confirmed_by == ""
+
+
+@pytest.mark.parametrize(
+    "name", ["id", "version", "title", "prompt", "citation", "certainty", "population", "technique", "units"]
+)
+def test_what_every_rule_must_say(name: str) -> None:
+    lines = [line for line in OWN.splitlines() if not line.startswith(f"{name} =")]
+    with pytest.raises(ConfigError, match=f"'{name}' is missing"):
+        switch_on("\n".join([*lines, "above = 1"]))
 
 
 def test_a_file(tmp_path: Path) -> None:
