@@ -215,7 +215,7 @@ MASS = "above = 1\nquantity = 'mass'\nfilling_low = 1\nmodel = '{}'"
             "kind = 'lasting'\nmonths = 20000", "consecutive = 2\nwithin_days = 0",
             "void_state = 'post-void'\nor_percent_above = 3",
         )),
-        *(WALL.format(*both) for both in (("whole-wall", "caliper"), ("detrusor", "automatic"), ("detrusor", "either"))),
+        WALL.format("whole-wall", "caliper"), WALL.format("detrusor", "automatic"), WALL.format("detrusor", "either"),
         *(MASS.format(model) for model in ("sphere-shell", "area-thickness")),
         "at_least = 0", "below = 20000", "above = 0.5", "kind = 'trial'\nabove = 1\nbelow = 1\nhours = 6",
         "above = 1\nfilling_low = 3\nfilling_high = 3",
@@ -236,6 +236,32 @@ def test_every_certainty(certainty: str) -> None:
     assert switch_on(text + "confirmed_by = 'x'")[0].certainty == certainty
     if not certainty.startswith("memory"):
         assert switch_on(text)[0].confirmed_by == ""
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("trial-150", "below 150 mL passes, above 150 mL fails, within 6 h"),
+        ("residual-advice-100", "at least 100 mL"),
+        ("residual-men-over-50", "above 50 mL"),
+        ("arthroplasty-residual-below-100", "below 100 mL"),
+        ("wall-5-mm-at-150", "at least 5 mm"),
+        ("ward-six-hours-without-void", "above 360 min"),
+        ("residual-child-4-6-single", "above 30 mL or above 21 % of the capacity"),
+        ("residual-child-4-6-repeated", "above 20 mL or above 10 % of the capacity, 2 times in a row"),
+        ("chronic-retention-300", "above 300 mL, lasting 6 months"),
+    ],
+)
+def test_the_limit_in_words(name: str, words: str) -> None:
+    assert known_rules()[name].limit_text == words
+
+
+def test_a_mass_in_words_and_what_holds_where_nothing_is_said() -> None:
+    [rule] = switch_on(OWN + MASS.format("sphere-shell") + '\n[[use]]\nrule = "own"')
+    assert rule.limit_text == "above 1 g"
+    [rule] = switch_on(OWN + 'above = 1\n[[use]]\nrule = "own"')
+    assert (rule.kind, rule.quantity, rule.consecutive, rule.confirmed_by) == ("threshold", "volume", 1, "")
+    assert (rule.site_must_state, rule.locations) == ((), ())
 
 
 @pytest.mark.parametrize(
