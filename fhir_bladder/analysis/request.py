@@ -65,7 +65,13 @@ def request(
     if shift_dates and pseudonyms is None:
         raise ConfigError("dates are shifted by the secret", "--shift-dates", "give --pseudonyms too")
     name = str(view) if isinstance(view, str) and view in builtin.NAMES else ""
-    compiled = views.compile(_definition(view, name, key_system))
+    definition = _definition(view, name, key_system)
+    try:
+        compiled = views.compile(definition)
+    except BladderError as error:
+        if not isinstance(view, dict):
+            error.where = f"{view} {error.where}".strip()
+        raise
     hide = Pseudonyms(pseudonyms, shift=shift_dates) if pseudonyms is not None else None
     columns = compiled.columns + builtin.extra_columns(name)
     return Request(compiled, name, frozenset(include), key_system, hide, columns)

@@ -150,7 +150,12 @@ def _whole(line: bytes) -> bool:
     return True
 
 
-NO_RESOURCE = "no FHIR resource: resourceType is missing"
+def _no_resource(value: Any) -> str:
+    """Why a JSON value is no resource."""
+    if isinstance(value, dict) and "resourceType" not in value and {"exam_number", "record_version"} & set(value):
+        return "an exam record, not FHIR: map it first (fhir-bladder map)"
+    return "no FHIR resource: resourceType is missing"
+
 
 _OPEN, _CLOSE = b"{}"
 _BLOCK = 1 << 16
@@ -237,7 +242,8 @@ class _Lines:
         elif kind.__class__ is str:
             yield Batch(self.name, number, [value], line)
         else:
-            self.on_rejected(Rejected(self.name, number, NO_RESOURCE, _head(line)))
+            value = value if value.__class__ is dict else everything(line)
+            self.on_rejected(Rejected(self.name, number, _no_resource(value), _head(line)))
 
     def checked(self, line: memoryview, long: bool) -> Any:
         """What a line says; raises one of UNREADABLE."""
@@ -312,7 +318,7 @@ def _document(
         return
     for item in value if isinstance(value, list) else [value]:
         if not isinstance(item, dict) or not isinstance(item.get("resourceType"), str):
-            on_rejected(Rejected(name, 1, NO_RESOURCE, _head(first)))
+            on_rejected(Rejected(name, 1, _no_resource(item), _head(first)))
         elif item["resourceType"] == "Bundle":
             yield from _bundle(name, 1, item, on_rejected)
         else:

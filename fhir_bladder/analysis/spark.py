@@ -186,7 +186,7 @@ class _Job:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
-        if not self.result.resources and not self.result.errors:
+        if not self.result.resources and not self.result.errors and not self.rejected:
             self.result.notes.append("the input is empty: no resource was found")
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"

@@ -111,6 +111,37 @@ def test_row_for_row_the_same(export: Path, tmp_path: Path) -> None:
     assert local[0].rows > 20
 
 
+def test_deletions_are_applied_as_the_local_engine_does(
+    record: Any, observations: Any, stored: Any, tmp_path: Path
+) -> None:
+    """A copy from the run that reported the deletion, or an earlier one, is void; a later copy counts again."""
+    folder = tmp_path / "export"
+    (folder / "deleted").mkdir(parents=True)
+    made = [stored(observations(record(exam_number=str(number)))[0], f"o{number}") for number in range(30)]
+    for run, part in enumerate((made, made[5:9], made[7:8]), 1):
+        lines = b"".join(wire.dumps(resource) + b"\n" for resource in part)
+        (folder / f"Observation.{run:03}.0001.ndjson").write_bytes(lines)
+    gone = [{"resourceType": "Observation", "id": f"o{number}"} for number in (2, 6, 7, 20)]
+    (folder / "deleted" / "tombstones.002.ndjson").write_bytes(b"".join(wire.dumps(one) + b"\n" for one in gone))
+    jobs, local = [], []
+    for name, view, more in (
+        ("exams.csv", "exams", {}),
+        ("measurements.csv", "measurements", {"include": ["older-version"]}),
+        ("hidden.csv", "exams", {"secret": SECRET.decode()}),
+    ):
+        jobs.append({"paths": [str(folder)], "view": view, "out": str(tmp_path / "spark" / name), **more})
+        arguments = {k: v for k, v in more.items() if k != "secret"}
+        secret = SECRET if "secret" in more else None
+        local.append(table([folder], view, tmp_path / "local" / name, pseudonyms=secret, **arguments))
+    for result, expected, job in zip(spark(jobs, split=20_000), local, jobs, strict=True):
+        name = Path(job["out"]).name
+        assert (tmp_path / "spark" / name).read_bytes() == (tmp_path / "local" / name).read_bytes(), name
+        assert result[:3] == [expected.rows, expected.rejected, expected.counts]
+    # 4 void in the first run, 6 and 7 in the second; 7 came again in the third
+    assert local[0].counts["deleted"] == 6
+    assert local[0].rows == 30 - 3
+
+
 def test_throughput_is_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No goal but the sameness of rows: Spark is for what one machine cannot hold."""
     sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
