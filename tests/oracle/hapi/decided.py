@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Decision:
-    """`kind` and `id`: which way the two differ and what the rejecting side says; patterns of the data, of its words."""
+    """`kind` and `id`: which way the two differ and what the rejecting side says; `data`, `words`: patterns."""
 
     kind: str
     id: str
