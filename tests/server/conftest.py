@@ -25,10 +25,10 @@ START = 240.0
 
 
 @contextlib.contextmanager
-def running_hapi(log: Path):
-    """The server's base URL; it is stopped when the block ends."""
+def running_hapi(log: Path, heap: str = "768m"):
+    """The server's base URL; it is stopped when the block ends. Its database is in memory: 10,000 exams need 3g."""
     command = [
-        "java", "-Xmx768m", "-XX:+UseSerialGC", "-XX:TieredStopAtLevel=1",
+        "java", f"-Xmx{heap}", "-XX:+UseSerialGC", "-XX:TieredStopAtLevel=1",
         "-cp", f"{HAPI / 'target' / 'classes'}:{HAPI / 'target' / 'lib' / '*'}", "HapiServer",
     ]  # fmt: skip
     with log.open("wb") as errors:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import importlib.util
 import os
@@ -146,9 +147,9 @@ def bench(tmp_path: Path) -> Bench:
     return Bench(tmp_path)
 
 
-@pytest.fixture(scope="session")
-def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A HAPI JPA server (recipe in tests/server), or the one that FHIR_BLADDER_HAPI names; skipped without either."""
+@contextlib.contextmanager
+def running_hapi(log: Path, heap: str) -> Iterator[str]:
+    """A HAPI JPA server (recipe in tests/server), or the one that FHIR_BLADDER_HAPI names; skips without either."""
     if "FHIR_BLADDER_HAPI" in os.environ:
         yield os.environ["FHIR_BLADDER_HAPI"]
         return
@@ -160,7 +161,21 @@ def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     found.loader.exec_module(recipe)
     if shutil.which("java") is None or not (recipe.HAPI / "target" / "classes" / "HapiServer.class").is_file():
         pytest.skip("HAPI server: no java, or not built; see tests/server/conftest.py")
-    with recipe.running_hapi(tmp_path_factory.mktemp("hapi") / "log") as url:
+    with recipe.running_hapi(log, heap) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def hapi_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A HAPI server for the tests of a session: each uses identifiers of its own."""
+    with running_hapi(tmp_path_factory.mktemp("hapi") / "log", "768m") as url:
+        yield url
+
+
+@pytest.fixture
+def large_hapi_url(tmp_path: Path) -> Iterator[str]:
+    """A HAPI server with room for 10,000 exams in its memory."""
+    with running_hapi(tmp_path / "hapi.log", "3g") as url:
         yield url
 
 

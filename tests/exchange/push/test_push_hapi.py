@@ -24,7 +24,7 @@ def count(url: str, query: str) -> int:
         return int(json.load(answer)["total"])
 
 
-def test_many_exams(bench: Any, hapi_url: str) -> None:
+def test_many_exams(bench: Any, large_hapi_url: str) -> None:
     mark = uuid.uuid4().hex[:8]
 
     def records() -> Any:
@@ -35,15 +35,15 @@ def test_many_exams(bench: Any, hapi_url: str) -> None:
             yield record
 
     kinds = ("Observation?", "DiagnosticReport?", "Provenance?", "Device?", "Patient?")
-    before = {kind: count(hapi_url, kind) for kind in kinds}
+    before = {kind: count(large_hapi_url, kind) for kind in kinds}
     options = PushOptions(patients="create", concurrency=8)
-    with Client(hapi_url, concurrency=8) as client:
+    with Client(large_hapi_url, concurrency=8) as client:
         for outbox in ("first.db", "second.db"):
             summary = bench.push(
-                records(), server=OneTry(client), target=hapi_url, options=options, outbox=bench.folder / outbox
+                records(), server=OneTry(client), target=large_hapi_url, options=options, outbox=bench.folder / outbox
             )
             assert summary.counts["delivered"] == EXAMS, (summary, bench.receipts()[-1])
-            added = {kind: count(hapi_url, kind) - before[kind] for kind in kinds}
+            added = {kind: count(large_hapi_url, kind) - before[kind] for kind in kinds}
             assert added == {
                 "Observation?": EXAMS,
                 "DiagnosticReport?": EXAMS,
