@@ -27,10 +27,10 @@ OBSERVATION: dict[str, Any] = {
 }
 
 
-def _corpus() -> ModuleType:
-    name = "conformance_corpus"
+def _helper(file: str) -> ModuleType:
+    name = f"conformance_{file}"
     if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("corpus.py"))
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{file}.py"))
         assert spec is not None and spec.loader is not None
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
@@ -41,7 +41,13 @@ def _corpus() -> ModuleType:
 @pytest.fixture(scope="session")
 def corpus() -> ModuleType:
     """The maker of bad resources."""
-    return _corpus()
+    return _helper("corpus")
+
+
+@pytest.fixture(scope="session")
+def proof() -> ModuleType:
+    """What drops the checks of the acceptor."""
+    return _helper("proof")
 
 
 @pytest.fixture(scope="session")
