@@ -3,8 +3,10 @@
 
     python tests/benchmarks/bench_validate.py [--hapi MS_PER_OBSERVATION] [--entries N]
 
+Every document is judged once by a validator that has seen others before, as in a stream: what is remembered of equal
+parts helps only as far as parts repeat. The median over groups of documents is shown, each the best of three validators.
 --hapi: milliseconds an Observation in the reference validator's best mode, measured beside this run on this machine
-(`tests/oracle/hapi`); without it the ratio to it is left out. --entries: size of the large Bundle.
+(`tests/oracle/hapi`); without it the ratio to it is left out. --entries: size of the largest Bundle.
 """
 
 from __future__ import annotations
@@ -13,18 +15,19 @@ import argparse
 import contextlib
 import json
 import random
-import resource
+import re
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import orjson
 
-from fhir_bladder.conformance import Options, Validator
+from fhir_bladder.conformance import Validator
 
 ROOT = Path(__file__).parent.parent.parent
 UCUM = "http://unitsofmeasure.org"
@@ -75,8 +78,8 @@ def broken(r: random.Random, value: dict[str, Any]) -> dict[str, Any]:
     return value
 
 
-def mapped(shape: Any) -> list[bytes]:
-    """Observations of our profiles: the demo ward of three seeds, as `map` writes it."""
+def wards(shape: Any, seeds: Iterable[int]) -> list[list[bytes]]:
+    """Observations of our profiles: the demo ward of each seed, as `map` writes it."""
     from fhir_bladder import wire
     from fhir_bladder.errors import BladderError
     from fhir_bladder.exam import load
@@ -85,11 +88,18 @@ def mapped(shape: Any) -> list[bytes]:
 
     options = MapOptions(shape=shape)
     found = []
-    for seed in (1, 2, 3):
+    for seed in seeds:
+        docs: list[bytes] = []
         for record in ward(seed)[0]:
             with contextlib.suppress(BladderError):  # the ward holds records to be refused
-                found += [wire.dumps(o) for o in to_fhir(load(record), options=options).observations]
+                docs += [wire.dumps(o) for o in to_fhir(load(record), options=options).observations]
+        found.append(docs)
     return found
+
+
+def mapped(shape: Any) -> list[bytes]:
+    """The wards of three seeds in one list."""
+    return [data for docs in wards(shape, (1, 2, 3)) for data in docs]
 
 
 def spoiled(docs: list[bytes]) -> list[bytes]:
@@ -131,16 +141,29 @@ def each(run: Callable[[bytes], object], docs: list[bytes]) -> None:
         run(data)
 
 
-def stream(validator: Validator, name: str, docs: list[bytes], hapi: float) -> None:
-    times = cpu(lambda: each(orjson.loads, docs), lambda: each(validator.validate, docs))
-    base, mine = (t / len(docs) * 1e6 for t in times)
-    good = sum(not validator.validate(d) for d in docs)
-    line = (
-        f"{name:34} {good}/{len(docs)} clean  loads {base:6.2f} µs  validate {mine:7.2f} µs  ratio {mine / base:5.2f}"
-    )
+def once(validators: Callable[[], Validator], groups: list[list[bytes]], warm: int = 4) -> tuple[float, float, float]:
+    """(µs to parse a document, µs to validate it, their ratio), medians of the groups after the first `warm`."""
+    bare, mine = ([float("inf")] * len(groups) for _ in range(2))
+    for _ in range(3):
+        validator = validators()
+        for number, docs in enumerate(groups):
+            for best, run in ((bare, orjson.loads), (mine, validator.validate)):
+                start = time.process_time()
+                each(run, docs)
+                best[number] = min(best[number], (time.process_time() - start) / len(docs) * 1e6)
+    ratios = [m / b for b, m in zip(bare, mine, strict=True)]
+    return median(bare[warm:]), median(mine[warm:]), median(ratios[warm:])
+
+
+def stream(name: str, validators: Callable[[], Validator], groups: list[list[bytes]], hapi: float = 0.0) -> None:
+    base, mine, ratio = once(validators, groups)
+    validator = validators()
+    docs = [data for group in groups for data in group]
+    good = sum(not validator.validate(data) for data in docs)
+    line = f"{name:34} {good}/{len(docs)} clean  loads {base:6.2f} µs  validate {mine:7.2f} µs  ratio {ratio:5.2f}"
     if hapi:
         line += f"  {hapi * 1000 / mine:6.0f} times HAPI"
-    print(line)
+    print(line, flush=True)
 
 
 def first_verdict(name: str, code: str) -> None:
@@ -152,50 +175,129 @@ def first_verdict(name: str, code: str) -> None:
     print(f"{name:34} {min(times) * 1000:6.0f} ms best of {len(times)} (fresh process, wall clock)")
 
 
-def bundles(entries: int) -> None:
-    r = random.Random(3)
-    for number in (100, entries):
-        with tempfile.NamedTemporaryFile("w", suffix=".json", delete=False) as out:
-            out.write('{"resourceType":"Bundle","type":"collection","entry":[')
-            for i in range(number):
-                entry = {"fullUrl": f"urn:uuid:00000000-0000-0000-0000-{i:012x}", "resource": observation(r, i)}
-                out.write(("," if i else "") + json.dumps(entry))
-            out.write("]}")
-        code = (
-            "import resource, time, sys\n"
-            "from fhir_bladder.conformance import Options, validate_files\n"
-            "o = Options(local=False); v = o.validator(); next(iter(validate_files([sys.argv[1]], o, v))) if len(sys.argv) > 2 else 0\n"
-            "t = time.process_time(); j = next(iter(validate_files([sys.argv[1]], o, v)))\n"
-            "print(time.process_time() - t, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, j.valid)"
-        )
-        args = [sys.executable, "-c", code, out.name, *(["warm"] if number == 100 else [])]
-        seconds, rss, valid = subprocess.run(args, cwd=ROOT, check=True, capture_output=True, text=True).stdout.split()
-        size = Path(out.name).stat().st_size / 1e6
-        Path(out.name).unlink()
-        per = float(seconds) / number * 1e6
-        print(
-            f"Bundle of {number:7,} entries ({size:.0f} MB)   {per:7.1f} µs an entry   {rss} MB at most   valid {valid}"
-        )
+def exams() -> list[list[dict[str, Any]]]:
+    """The entries of the transaction that `map --as bundles` writes for each exam of one ward."""
+    from fhir_bladder import wire
+    from fhir_bladder.errors import BladderError
+    from fhir_bladder.exam import load
+    from fhir_bladder.mapping import MapOptions, to_fhir
+    from fhir_bladder.sandbox.ward import ward
+
+    found = []
+    for record in ward(1)[0]:
+        with contextlib.suppress(BladderError):
+            found.append(orjson.loads(wire.dumps(to_fhir(load(record), options=MapOptions()).bundle["entry"])))
+    return found
+
+
+def texts(most: list[list[dict[str, Any]]], first: int, count: int, search: bool) -> Iterator[bytes]:
+    """Entries of whole exams from number `first` on, `count` or a few more, none twice; as a search gives them.
+
+    Every round through the ward has UUIDs of its own.
+    """
+    seen: set[bytes] = set()
+    number = first
+    while len(seen) < count:
+        turn, at = divmod(number, len(most))
+        kinds = {e["fullUrl"]: e["resource"]["resourceType"] for e in most[at]}
+        for entry in most[at]:
+            data = orjson.dumps(entry)
+            if search:
+                for url, kind in kinds.items():
+                    data = data.replace(f'"reference":"{url}"'.encode(), f'"reference":"{kind}/{url[9:]}"'.encode())
+                value = orjson.loads(data)
+                del value["request"]
+                value["resource"]["id"] = entry["fullUrl"][9:]
+                kind = kinds[entry["fullUrl"]]
+                value["fullUrl"] = f"https://a.example/fhir/{kind}/{entry['fullUrl'][9:]}"
+                value["search"] = {"mode": "match" if kind == "Observation" else "include"}
+                data = orjson.dumps(value)
+            data = _UUID.sub(rb"\g<1>%04x" % turn, data)
+            key = data[:120]
+            if key not in seen:
+                seen.add(key)
+                yield data
+        number += 1
+
+
+_UUID = re.compile(
+    rb'((?:urn:uuid:|(?:Observation|DiagnosticReport|Device|Patient|Provenance)/|"id":"))[0-9a-f]{4}(?=[0-9a-f]{4}-)'
+)
+_JUDGE = """
+import sys, time
+from fhir_bladder.conformance import Options, validate_files
+options = Options(); validator = options.validator()
+for judged in validate_files(sys.argv[2:3], options, validator): pass
+start = time.process_time()
+good = [not judged.findings for judged in validate_files(sys.argv[3:], options, validator)]
+took = (time.process_time() - start) / int(sys.argv[1]) * 1e6
+peak = next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(took, int(peak) // 1024, all(good))
+"""
+
+
+def write_bundle(path: Path, found: list[list[dict[str, Any]]], first: int, count: int, search: bool) -> int:
+    """A Bundle of about `count` entries from exam number `first` on; how many it has."""
+    head = b'"type":"transaction"'
+    if search:
+        head = b'"type":"searchset","link":[{"relation":"self","url":"https://a.example/fhir/Observation"}]'
+    number = 0
+    with path.open("wb") as out:
+        out.write(b'{"resourceType":"Bundle",' + head + b',"entry":[')
+        for data in texts(found, first, count, search):
+            out.write((b"," if number else b"") + data)
+            number += 1
+        out.write(b"]}")
+    return number
+
+
+def bundles(most: int) -> None:
+    """Our own exam Bundles: what an entry costs in Bundles of several sizes, and the memory of the whole process."""
+    found = exams()
+    with tempfile.TemporaryDirectory() as folder:
+        warm = Path(folder) / "warm.json"
+        for search in (False, True):
+            write_bundle(warm, found, 0, 1_300, search)
+            for count in (100, 10_000, most):
+                files = [Path(folder) / f"{number}.json" for number in range(20 if count == 100 else 1)]
+                firsts = range(5 * len(found), 1000 * len(found), 30)
+                total = sum(write_bundle(f, found, n, count, search) for f, n in zip(files, firsts, strict=False))
+                args = [sys.executable, "-c", _JUDGE, str(total), str(warm), *map(str, files)]
+                took, peak, clean = subprocess.run(
+                    args, cwd=ROOT, check=True, capture_output=True, text=True
+                ).stdout.split()
+                kind = "searchset" if search else "exams"
+                size = files[0].stat().st_size / 1e6
+                print(
+                    f"Bundle of {kind}, {count:7,} entries ({size:.1f} MB)   {float(took):7.1f} µs an entry"
+                    f"   {peak} MB at most   clean {clean}",
+                    flush=True,
+                )
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--hapi", type=float, default=0.0)
-    parser.add_argument("--entries", type=int, default=20_000)
+    parser.add_argument("--entries", type=int, default=100_000)
     options = parser.parse_args()
     r = random.Random(1)
-    base = Validator(local=False)
-    valid = [orjson.dumps(observation(r, i)) for i in range(2000)]
-    mixed = [orjson.dumps(broken(r, observation(r, i)) if i % 20 == 0 else observation(r, i)) for i in range(2000)]
-    pretty = [json.dumps(observation(r, i), indent=1).encode() for i in range(500)]
-    stream(base, "Observations, R4", valid, options.hapi)
-    stream(base, "Observations, R4, 5 % invalid", mixed, options.hapi)
-    stream(base, "Observations, R4, indented", pretty, options.hapi)
-    local = Validator()
-    panels = mapped("panel")
-    stream(local, "own profile, panel", panels, 0.0)
-    stream(local, "own profile, panel, 5 % invalid", spoiled(panels), 0.0)
-    stream(local, "own profiles, single", mapped("single"), 0.0)
+    plain = [[orjson.dumps(observation(r, 1000 * g + i)) for i in range(400)] for g in range(12)]
+    mixed = [
+        [orjson.dumps(broken(r, orjson.loads(d)) if i % 20 == 0 else orjson.loads(d)) for i, d in enumerate(g)]
+        for g in plain
+    ]
+    pretty = [[json.dumps(orjson.loads(d), indent=1).encode() for d in g[:100]] for g in plain]
+
+    def base() -> Validator:
+        return Validator(local=False)
+
+    stream("Observations, R4", base, plain, options.hapi)
+    stream("Observations, R4, 5 % invalid", base, mixed, options.hapi)
+    stream("Observations, R4, indented", base, pretty, options.hapi)
+    for shape in ("panel", "single"):
+        groups = wards(shape, range(1, 13))
+        stream(f"own profiles, {shape}", Validator, groups)
+        stream(f"own profiles, {shape}, 5 % invalid", Validator, [spoiled(docs) for docs in groups])
     code = (
         "from fhir_bladder.conformance import Validator; "
         'Validator(local={}).validate(b\'{{"resourceType":"Observation","status":"final","code":{{"text":"x"}}}}\')'
@@ -203,9 +305,6 @@ def main() -> None:
     first_verdict("first verdict, R4", code.format(False))
     first_verdict("first verdict, own profiles loaded", code.format(True))
     bundles(options.entries)
-    print(
-        f"this process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024} MB; streams need {Options().workers} worker"
-    )
 
 
 if __name__ == "__main__":
