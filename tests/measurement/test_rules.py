@@ -161,6 +161,14 @@ age_min = 18
         (OWN + "above = 1\nsite_must_state = ['age']", "site_must_state 'age'"),
         (OWN + "kind = 'trial'\nabove = 1", "a trial needs"),
         (OWN + "kind = 'trial'\nabove = 1\nbelow = 2\nhours = 6", "both passes and fails"),
+        (OWN.replace('"site"', '"other"') + "above = 1", "certainty 'other' is not known"),
+        (OWN + "above = 1\nkind = 'other'", "kind 'other' is not known"),
+        (OWN + "above = 1\nquantity = 'other'", "quantity 'other' is not known"),
+        (OWN + "above = 1\nvoid_state = 'other'", "void_state 'other' is not known"),
+        (OWN + "above = 1\nlayer = 'other'", "layer 'other' is not known"),
+        (OWN + "above = 1\nmethod = 'other'", "method 'other' is not known"),
+        (OWN + "above = 1\nmodel = 'other'", "model 'other' is not known"),
+        ('[[use]]\nrule = "postoperative-500"\nreceived_model = "other"', "received_model 'other' is not known"),
         (OWN + "kind = 'trial'\nbelow = 1\nhours = 6", "a trial needs"),
         (OWN + "kind = 'trial'\nabove = 1\nhours = 6", "a trial needs"),
         (OWN + "kind = 'trial'\nabove = 1\nbelow = 1", "a trial needs"),
@@ -254,6 +262,12 @@ def test_every_certainty(certainty: str) -> None:
 )
 def test_the_limit_in_words(name: str, words: str) -> None:
     assert known_rules()[name].limit_text == words
+
+
+@pytest.mark.parametrize("model", ["sphere-shell", "area-thickness"])
+def test_a_site_says_which_model_it_receives(model: str) -> None:
+    [rule] = switch_on(f'[[use]]\nrule = "postoperative-500"\nlocations = ["Ward H"]\nreceived_model = "{model}"')
+    assert rule.received_model == model
 
 
 def test_a_mass_in_words_and_what_holds_where_nothing_is_said() -> None:
