@@ -97,9 +97,8 @@ def _tell_held(outbox: Any, summary: Summary) -> None:
     """Why what is held is held; by key, never by name."""
     if not summary.counts["held"]:
         return
-    numbers = set(summary.numbers)
     for row in outbox.rows("held"):
-        if row.id in numbers:
+        if row.id in summary.numbers:
             common.say(f"held: {row.name} — {row.reason}")
 
 

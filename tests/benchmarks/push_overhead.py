@@ -146,7 +146,8 @@ def serving(script: str) -> Iterator[str]:
         yield process.stdout.readline().strip()
     finally:
         process.stdin.close()
-        process.wait(20)
+        process.terminate()
+        process.wait()
 
 
 def items(count: int, preparer: Preparer) -> Iterator[Item]:
@@ -171,6 +172,7 @@ def measure(kind: str, count: int, concurrency: int = 2) -> dict[str, Any]:
             yield item
             if number * 10 % count < 10:
                 peaks.append(peak())
+                print(f"{number} exams taken in: {peaks[-1]} MB", file=sys.stderr, flush=True)
 
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
