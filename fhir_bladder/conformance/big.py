@@ -1,8 +1,8 @@
 """Room `conformance`: Bundles too large to hold as objects. Belongs here: judging them in runs of entries.
 
 The file is read twice, a window at a time: for the index of all entries, and to judge. Each run of entries is judged as
-a Bundle of its own with the index of the whole, so references resolve across runs. Documents and messages, whose rules
-look at the whole, and files that windows cannot be made of are judged in one piece.
+a Bundle of its own with the index of the whole, so references resolve across runs. Judged in one piece are documents,
+messages and Bundles held to a profile, whose rules look at the whole, and files that windows cannot be made of.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ class _RunPlaces:
 def judge_big(validator: Any, path: Path) -> tuple[list[Finding], str, bool]:
     """(findings, label, unreadable) of a file that holds one resource, most likely a Bundle."""
     try:
-        bundle = _opened(path)
+        bundle = _opened(path, bool(validator.profiles.get("Bundle")))
         index, twice = _indexed(bundle)
     except (Unwindowed, msgspec.DecodeError, RecursionError, UnicodeDecodeError):
         with path.open("rb") as stream:
@@ -112,9 +112,11 @@ def judge_big(validator: Any, path: Path) -> tuple[list[Finding], str, bool]:
     return result, label, False
 
 
-def _opened(path: Path) -> BundleFile:
+def _opened(path: Path, asks_more: bool) -> BundleFile:
     bundle = BundleFile(path)
-    if bundle.text("resourceType") != "Bundle" or bundle.text("type") in _WHOLE:
+    if bundle.text("resourceType") != "Bundle" or bundle.text("type") in _WHOLE or asks_more:
+        raise Unwindowed
+    if b'"profile"' in bundle.head.get("meta", b"") or b"\\" in bundle.head.get("meta", b""):
         raise Unwindowed
     return bundle
 
