@@ -292,11 +292,14 @@ def test_a_file(tmp_path: Path) -> None:
     path.write_text(OWN + 'above = 1.5\n[[use]]\nrule = "own"\n[[use]]\nrule = "trial-150"\n')
     own, trial = load_rules(path)
     assert (own.id, str(own.above), own.certainty, trial.id) == ("own", "1.5", "site", "trial-150")
-    with pytest.raises(ConfigError, match="cannot be read"):
-        load_rules(tmp_path / "none.toml")
     (tmp_path / "latin").write_bytes(b"\xff")
-    with pytest.raises(ConfigError, match="cannot be read"):
-        load_rules(tmp_path / "latin")
+    for name, why in (("none.toml", "No such file or directory"), ("latin", "is not UTF-8 text")):
+        with pytest.raises(ConfigError, match="cannot be read") as caught:
+            load_rules(tmp_path / name)
+        assert caught.value.remedy == why
+    with pytest.raises(ConfigError) as caught:
+        switch_on("rule")
+    assert caught.value.where == "rules"
 
 
 def test_the_example_file_loads() -> None:
