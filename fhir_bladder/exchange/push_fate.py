@@ -54,7 +54,7 @@ def failed(job: Job) -> Result:
     if job.status in CONFLICT and job.alone >= 2:
         return Result(job.row.id, "held", "refused", told(job), issues=job.issues)
     if job.row.attempts >= GIVE_UP:
-        words = f"the server failed on this exam {job.row.attempts} times: {told(job)}"
+        words = f"the server still fails on this exam, taken up {job.row.attempts} times: {told(job)}"
         return Result(job.row.id, "held", "server-fails", words, issues=job.issues)
     delay = 30.0 * (1 + random.random())  # noqa: S311 - spreads load, no secret
     return Result(job.row.id, "waiting", "server-fails", told(job), issues=job.issues, delay=delay)
