@@ -111,9 +111,9 @@ def test_tenfold_is_symmetric(value: Decimal, factor: Decimal) -> None:
 @pytest.mark.parametrize(
     ("volumes", "hit"),
     [
-        ([100, 125], False), ([100, D("125.1")], True), ([200, 240], False), ([180, 220], False), ([180, 221], True),
-        ([0, 25], False), ([0, 26], True), ([270, 330], False), ([270, 331], True), ([100, 110, 126], True),
-        ([100], False), ([100, None], False), ([100, ">300"], False),
+        ([100, 125], False), ([100, D("125.1")], True), ([200, 240], False), ([180, 220], False),
+        ([180, D("220.1")], True), ([180, 221], True), ([0, 25], False), ([0, 26], True), ([270, 330], False),
+        ([270, 331], True), ([100, 110, 126], True), ([100], False), ([100, None], False), ([100, ">300"], False),
     ],
 )  # fmt: skip
 def test_spread_of_repeats(exam: Exam, volumes: list[Any], hit: bool) -> None:
@@ -391,7 +391,9 @@ def test_zero_volume(exam: Exam, volume: Any, centring: Any, hit: bool) -> None:
 @pytest.mark.parametrize(
     ("started", "hit"),
     [("2026-11-18T00:00:00+00:00", True), ("2026-11-18T00:00+02:00", True), ("2026-11-18T00:00:01+00:00", False),
-     ("2026-11-18T00:01:00+00:00", False), ("2026-11-18T12:00:00+00:00", False), ("2026-11-18T01:00:00+01:00", False)],
+     ("2026-11-18T00:00:00.5+00:00", False), ("2026-11-18T00:00:00.0+00:00", True),
+     ("2026-11-18T00:01:00+00:00", False), ("2026-11-18T10:00:00+00:00", False),
+     ("2026-11-18T12:00:00+00:00", False), ("2026-11-18T01:00:00+01:00", False)],
 )  # fmt: skip
 def test_midnight_is_local(exam: Exam, started: str, hit: bool) -> None:
     record = exam(started_at=started, voided_at=None, verified=None)
