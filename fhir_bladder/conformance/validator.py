@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path as FilePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 import orjson
@@ -16,13 +16,17 @@ import orjson
 from fhir_bladder.conformance.accept import Acceptor
 from fhir_bladder.conformance.catalogue import Catalogue
 from fhir_bladder.conformance.explain import Explainer
-from fhir_bladder.conformance.front import Front
 from fhir_bladder.conformance.limits import MAX_BYTES, MAX_DEPTH, repeats, too_deep
 from fhir_bladder.conformance.positions import Places, duplicates
 from fhir_bladder.conformance.report import Path, Report, Spot
 from fhir_bladder.conformance.schema import Schema
 from fhir_bladder.errors import Finding, UnsupportedError
 
+if TYPE_CHECKING:
+    from fhir_bladder.conformance.front import Front
+
+_FEW = 20
+"""Resources judged before the front tier is made."""
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -61,6 +65,7 @@ class Validator:
         self._explainer: Explainer | None = None
         self._acceptor: Acceptor | None = None
         self._front: Front | None = None
+        self._few = _FEW
         self._unrepeated: bytes | None = None
 
     @property
@@ -81,6 +86,8 @@ class Validator:
     def front(self) -> Front:
         """The front tier, made when first needed."""
         if self._front is None:
+            from fhir_bladder.conformance.front import Front  # brings FHIRPath in: not for a few resources
+
             self._front = Front(self.acceptor, self._wanted)
         return self._front
 
@@ -102,7 +109,7 @@ class Validator:
             if not _from_json(value):
                 return False
         else:
-            if index is None and (self._front or self.front).accepts(data):
+            if index is None and self._past_front(data):
                 return True
             try:
                 value = orjson.loads(data)
@@ -117,6 +124,13 @@ class Validator:
         if index is None and self._front is not None and self._front.pending and type(data) is bytes:
             self._front.confirm()
         return True
+
+    def _past_front(self, data: bytes) -> bool:
+        """Whether the front tier says yes; it is made for streams only."""
+        if self._front is not None:
+            return self._front.accepts(data)
+        self._few -= 1
+        return not self._few and self.front.accepts(data)
 
     def validate_run(self, data: bytes, index: Any, places: Any) -> list[Finding]:
         """Judge a run of entries of a large Bundle; `index` knows all its entries, `places` the source."""

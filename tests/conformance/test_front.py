@@ -38,6 +38,7 @@ class Tiers:
     def __init__(self, spoil: ModuleType, corpus: Any) -> None:
         self.fast, self.judge = Validator(), Validator()
         self.maker = spoil.Maker(self.judge, corpus.Guided(self.judge.explainer), spoil.pool())
+        assert self.fast.front is not None
         self.told: Counter[str] = Counter()
         for resource in self.maker.resources:
             for _ in range(3):  # once to learn its keys, twice to keep its parts
@@ -97,10 +98,10 @@ RIGHT: dict[str, Any] = {
 def warm(base: Validator) -> Front:
     """A front tier that says yes to RIGHT."""
     validator = Validator(local=False)
+    front = validator.front
     data = orjson.dumps(RIGHT)
     for _ in range(4):
         assert validator.known_good(data)
-    front = validator.front
     assert front.accepts(data)
     return front
 
@@ -152,6 +153,7 @@ def test_what_stands_around_is_left_to_others(warm: Front, around: bytes) -> Non
 def test_a_shape_counts_only_after_a_yes(base: Validator) -> None:
     """Parts known to be right do not make an object right whose keys were never seen together."""
     validator = Validator(local=False)
+    assert validator.front is not None
     first = {**RIGHT, "valueString": "x"}
     del first["valueQuantity"]
     for resource in (RIGHT, first):
