@@ -80,6 +80,8 @@ def records(draw: st.DrawFn) -> dict[str, Any]:
         elif draw(st.booleans()):
             del scan["volume"]
             scan["absent_reason"] = draw(st.sampled_from(["not-seen", "failed", "refused"]))
+    if data.get("supersedes") == data["exam_number"]:
+        del data["supersedes"]  # refused: an exam does not supersede itself
     data.pop("choice_rule", None)
     data["reported_scan"] = draw(st.sampled_from([None, *range(1, len(data["scans"]) + 1)]))
     return data
