@@ -83,7 +83,13 @@ def _compiler(switches: Switches) -> Callable[..., CodeType]:
             owner, place, table = _rule() or (owner, place, None)
         tree = ast.parse(text, name)
         weaken = Weaken(switches, owner, place, False, table, field)
+        before = len(switches.ran)
+        switches.ran.append(False)
+        weaken.run = before
         tree.body = [s for stmt in tree.body for s in weaken.statement(stmt, False)]
+        for stmt in tree.body:
+            if isinstance(stmt, ast.FunctionDef):
+                stmt.body[:0] = ast.parse(f"_weaken_ran[{before}] = True").body
         code: CodeType = builtins.compile(ast.fix_missing_locations(tree), name, mode)
         return code
 
@@ -127,6 +133,7 @@ def copied(keep: bool = False, artefacts: Sequence[dict[str, Any]] = ()) -> Iter
         ("_weaken_give", switches.give),
         ("_weaken_own", switches.own),
         ("_weaken_set", made),
+        ("_weaken_ran", switches.ran),
     ):
         setattr(builtins, name, value)
     parent = sys.modules["fhir_bladder"]
@@ -151,7 +158,7 @@ def copied(keep: bool = False, artefacts: Sequence[dict[str, Any]] = ()) -> Iter
         sys.modules.update(saved)
         if ROOM in saved:
             parent.__dict__["conformance"] = saved[ROOM]
-        for name in ("_weaken_fire", "_weaken_give", "_weaken_own", "_weaken_set"):
+        for name in ("_weaken_fire", "_weaken_give", "_weaken_own", "_weaken_set", "_weaken_ran"):
             delattr(builtins, name)
 
 

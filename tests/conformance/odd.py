@@ -498,6 +498,7 @@ def measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
     seed = json.loads((VALID / "measurement-volume.json").read_bytes())
     seed = minimal(seed, accepts)
     mapped = {f.stem: json.loads(f.read_bytes()) for f in sorted(VALID.glob("measurement-*.json"))}
+    full = mapped["measurement-volume"]
     outer = [seed, *(minimal(m, accepts) for m in mapped.values()), *mapped.values()]
     panels = [
         minimal(json.loads((VALID / f"{n}.json").read_bytes()), accepts)
@@ -526,7 +527,7 @@ def measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
             values.append({"valueQuantity": {"_value": {"extension": [DAR]}, "system": UCUM, "code": unit}})
         for value in values:
             for place in (
-                outer[:2] if concept not in ("earlier-void", "scan-volume", "calculated-mass", "zz") else outer
+                outer if concept in ("earlier-void", "scan-volume", "calculated-mass", "zz") else (outer[0], full)
             ):
                 bare = {k: v for k, v in place.items() if k.lstrip("_")[:5] != "value" and k != "dataAbsentReason"}
                 yield orjson.dumps({**bare, "code": code, **value})

@@ -57,6 +57,7 @@ class Site:
     table: Any = None
     field: Any = None
     twin: bool = False
+    run: int = -1
 
     def __str__(self) -> str:
         return f"{self.owner} | {self.place} | {self.text}"
@@ -71,6 +72,7 @@ class Switches:
         self.fired: dict[Key, None] = {}
         self.odd: set[Key] = set()
         self.learn = False
+        self.ran: list[bool] = []
         self._texts: dict[tuple[str, str, str], int] = {}
         self._owners: dict[int, str] = {}
         self._held: list[Any] = []
@@ -180,6 +182,7 @@ class Weaken:
         self.made: list[tuple[int, str]] = []
         self.problem = False
         self.said = False
+        self.run = -1
 
     # switches
 
@@ -189,6 +192,7 @@ class Weaken:
         said = re.sub(r"\bf\d+_(\w+)", r"\1", re.sub(r"\b(K|Q|g|t)\d+\b", r"\1", said))
         place = f"{module_of(self.place)}.{'.'.join(self.function)}" if self.hand else self.spot
         number = self.switches.site(self.owner, place, said, self.table, self.field or self._field())
+        self.switches.sites[(number,)].run = self.run
         args: list[ast.expr] = [ast.Constant(number)]
         if self.things and (self.targets or said in ASKED):
             listed, target = self.targets[-1] if self.targets else ("", ast.Constant(""))
