@@ -264,6 +264,19 @@ def test_the_limit_in_words(name: str, words: str) -> None:
     assert known_rules()[name].limit_text == words
 
 
+def test_what_only_the_site_knows_has_its_remedy() -> None:
+    own = OWN + 'above = 1\nsite_must_state = ["{}"]\n[[use]]\nrule = "own"\n'
+    for name, remedy, stated in (
+        ("filling", "add filling_low and filling_high", "filling_low = 1\nfilling_high = 2"),
+        ("locations", "add locations", 'locations = ["Ward H"]'),
+        ("received_model", "add received_model", 'received_model = "sphere-shell"'),
+    ):
+        with pytest.raises(ConfigError, match=f"does not know its {name}") as caught:
+            switch_on(own.format(name))
+        assert caught.value.remedy == remedy
+        assert len(switch_on(own.format(name) + stated)) == 1
+
+
 @pytest.mark.parametrize("model", ["sphere-shell", "area-thickness"])
 def test_a_site_says_which_model_it_receives(model: str) -> None:
     [rule] = switch_on(f'[[use]]\nrule = "postoperative-500"\nlocations = ["Ward H"]\nreceived_model = "{model}"')
