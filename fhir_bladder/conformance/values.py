@@ -137,9 +137,11 @@ def primitive(item: Any, node: Node, ref: TypeRef, path: Path, report: Report, c
         if message:
             report.add("narrative", path, f"narrative {message}", expected=primitives.EXPECTED["xhtml"], node=node)
         for kind, ident in xhtml.dangling(targets, context.contained, context.root):
-            what = "image source #{} is not a contained resource" if kind == "img" else "link to #{} leads nowhere"
-            ident_of = "narrative-image" if kind == "img" else "narrative-link"
-            report.add(ident_of, path, what.format(ident), found=ident, node=node)
+            if kind == "img":
+                message = f"image source #{ident} is not a contained resource"
+                report.add("narrative-image", path, message, found=ident, node=node)
+            else:
+                report.add("narrative-link", path, f"link to #{ident} leads nowhere", found=ident, node=node)
 
 
 def _invalid(item: Any, code: str, node: Node, path: Path, report: Report) -> None:
