@@ -101,7 +101,10 @@ def test_decimals_keep_their_digits_through_the_pruned_parser() -> None:
 
 def test_the_pruned_parser_leaves_the_rest_undecoded() -> None:
     parsed = view("status").reader().parse(b'{"resourceType":"Observation","status":"final","note":[{"text":"long"}]}')
-    assert {name: getattr(parsed, name) for name in parsed.__struct_fields__} == {"k_resourceType": "Observation", "k_status": "final"}
+    assert {name: getattr(parsed, name) for name in parsed.__struct_fields__} == {
+        "k_resourceType": "Observation",
+        "k_status": "final",
+    }
 
 
 def test_other_resources_give_no_row() -> None:
