@@ -10,8 +10,8 @@ JUDGED = (
 
 NOT_CHECKED = (
     "Codes of systems that are not in the package or in R4 itself: LOINC, SNOMED CT, DICOM and other owners' codes are "
-    "taken as they are, and a binding to a value set of such codes is checked only where the set lists them; a required "
-    "binding that is not checked, and a slice that such a binding tells apart, are warned of by name.",
+    "taken as they are, and a binding to a value set of such codes is checked only where the set lists them; a "
+    "required binding that is not checked, and a slice that such a binding tells apart, are warned of by name.",
     "Slices told apart by `resolve()`, by profile, or sliced again: the profile is refused by name, with the element.",
     "Packages of XML sources: only their JSON form is read.",
     "Displays of codes against their code system.",
