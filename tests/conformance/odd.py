@@ -129,10 +129,9 @@ def seeds() -> dict[str, dict[str, Any]]:
         }
     )
     parts.append({"name": "trigger", "valueTriggerDefinition": {"type": "periodic", "name": "x", "timingDate": "2020"}})
-    parts.append(
-        {"name": "dose", "valueDosage": {"doseAndRate": [{"doseQuantity": {"value": 1}, "rateQuantity": {"value": 1}}]}}
-    )
     found["types"] = {"resourceType": "Parameters", "parameter": parts}
+    dose = {"doseAndRate": [{"doseQuantity": {"value": 1}, "rateQuantity": {"value": 1}}]}
+    found["dose"] = {"resourceType": "Parameters", "parameter": [{"name": "dose", "valueDosage": dose}]}
     for name in ("exam-not-seen", "group-full"):
         made = copy.deepcopy(found[name])
         made["component"].append({"code": {"text": "x"}, "valueString": "x"})
