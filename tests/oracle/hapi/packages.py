@@ -211,7 +211,7 @@ claiming: instances with a profile in `meta`. refused: valid by HAPI, and we say
 (`profile-unsupported`, with the element). other types: differences on types that `--scope` says are judged by structure
 only. decided: by the standard, as above. beyond HAPI: it calls an error what it lacks itself: a code system (SNOMED CT;
 we warn that the code is not checked), a definition of R4 asked for by its version 4.0.1, the profile of an extension
-that the instance does not carry.
+that the instance does not carry, a value set of a package not given (we warn at the same place).
 """
 
 
