@@ -133,7 +133,7 @@ def test_deletions_are_applied_as_the_local_engine_does(
         arguments = {k: v for k, v in more.items() if k != "secret"}
         secret = SECRET if "secret" in more else None
         local.append(table([folder], view, tmp_path / "local" / name, pseudonyms=secret, **arguments))
-    for result, expected, job in zip(spark(jobs, split=20_000), local, jobs, strict=True):
+    for result, expected, job in zip(spark(jobs, split=60_000), local, jobs, strict=True):
         name = Path(job["out"]).name
         assert (tmp_path / "spark" / name).read_bytes() == (tmp_path / "local" / name).read_bytes(), name
         assert result[:3] == [expected.rows, expected.rejected, expected.counts]
