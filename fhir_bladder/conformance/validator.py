@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from math import isfinite
 from pathlib import Path as FilePath
+from threading import get_ident
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
     from fhir_bladder.conformance.front import Front
 
 _FEW = 20
-"""Resources judged before the front tier is made."""
+_SMALL = 1024 * 1024
+"""Resources judged before the front tier is made; bytes of a text that may be held on to."""
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -66,6 +68,7 @@ class Validator:
         self._acceptor: Acceptor | None = None
         self._front: Front | None = None
         self._few = _FEW
+        self._thread = get_ident()
         self._unrepeated: bytes | None = None
 
     @property
@@ -115,18 +118,21 @@ class Validator:
                 value = orjson.loads(data)
                 if repeats(data, value):
                     return False
-                self._unrepeated = data
+                self._unrepeated = data if len(data) < _SMALL else None
             except (ValueError, TypeError, RecursionError):
                 return False
         name = value.get("resourceType") if type(value) is dict else None
         if type(name) is not str or not self.acceptor.accepts(value, self._wanted.get(name, ()), index):
             return False
-        if index is None and self._front is not None and self._front.pending and type(data) is bytes:
-            self._front.confirm()
+        front = self._front if index is None and self._thread == get_ident() else None
+        if front is not None and front.pending and type(data) is bytes:
+            front.confirm()
         return True
 
     def _past_front(self, data: bytes) -> bool:
-        """Whether the front tier says yes; it is made for streams only."""
+        """Whether the front tier says yes; it is for streams only, and for the thread of the validator."""
+        if self._thread != get_ident():
+            return False
         if self._front is not None:
             return self._front.accepts(data)
         self._few -= 1

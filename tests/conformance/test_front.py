@@ -6,6 +6,7 @@ import importlib.util
 import json
 import random
 import sys
+import threading
 from collections import Counter
 from pathlib import Path
 from types import ModuleType
@@ -207,3 +208,17 @@ OBSERVATION_NEEDS = [
 def test_what_a_rule_depends_on(expression: str, kind: str, key: str) -> None:
     found = need(expression, "Observation", frozenset({"component", "extension"}))
     assert (found.kind, found.key) == (kind, key)
+
+
+def test_other_threads_do_without_the_front_tier() -> None:
+    """What it is about to learn belongs to one text; a second thread must not mix its own in."""
+    validator = Validator(local=False)
+    data = orjson.dumps(RIGHT)
+    for _ in range(4):
+        assert validator.front is not None and validator.known_good(data)
+    assert validator.front.accepts(data)
+    told: list[tuple[bool, bool]] = []
+    thread = threading.Thread(target=lambda: told.append((validator._past_front(data), validator.known_good(data))))
+    thread.start()
+    thread.join()
+    assert told == [(False, True)] and validator._past_front(data)
