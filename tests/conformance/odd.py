@@ -492,6 +492,13 @@ UNITS = ("mL", "mm", "cm2", "g", "%", "min", "MHz", "cm", "zz", "")
 
 
 def measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
+    """The same with and without an unusual key, which sends an object to the general function."""
+    for data in _measurements(accepts):
+        yield data
+        yield data[:-1] + b',"method":{"text":"x"}}'
+
+
+def _measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
     """Every concept with every unit and sign, alone and as a component, where all else is right."""
     system = "https://w3id.org/fhir-bladder/CodeSystem/bladder-ultrasound"
     seed = json.loads((VALID / "measurement-volume.json").read_bytes())
