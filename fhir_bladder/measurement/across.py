@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from fhir_bladder.errors import Finding
-from fhir_bladder.exam import ExamRecord
+from fhir_bladder.exam import ExamRecord, status_of
 from fhir_bladder.measurement import plausible
 from fhir_bladder.measurement.devices import NUMBER_GAP, TWO_PATIENTS, Device
 from fhir_bladder.measurement.facts import NOTHING, Facts, Kind
@@ -75,13 +75,17 @@ class Stream:
         return found, course
 
     def _number_twice(self, record: ExamRecord) -> tuple[Finding, ...]:
-        """Another exam under the number of an earlier one, neither of them amended or corrected."""
+        """Another exam under the number of an earlier one, as push would hold it.
+
+        Neither is amended or corrected, nor was the earlier one preliminary: that may still grow, for the same patient.
+        """
         key, content = key_of(record), _content_of(record)
         before = self._contents.pop(key, content)
         self._contents[key] = content
         if len(self._contents) > self._kept:
             self._contents.popitem(last=False)
-        differ = [name for name in ("patient", "time", "scans") if getattr(before, name) != getattr(content, name)]
+        settled = ("patient",) if before.preliminary else ("patient", "time", "scans")
+        differ = [name for name in settled if getattr(before, name) != getattr(content, name)]
         if not differ or before.changed or content.changed:
             return NOTHING
         return NUMBER_TWICE.found(
@@ -234,11 +238,12 @@ def _exam_twice(facts: Facts, entry: Entry, other: Entry) -> tuple[Finding, ...]
 
 
 class _Content(NamedTuple):
-    """What makes an exam another one, as hashes, and whether it says that it was changed."""
+    """What makes an exam another one, as hashes; whether it may still grow, and whether it says that it was changed."""
 
     patient: int
     time: int
     scans: int
+    preliminary: bool
     changed: bool
 
 
@@ -252,6 +257,7 @@ def _content_of(record: ExamRecord) -> _Content:
         hash(frozenset((one.system, one.value) for one in identifiers or ())),
         hash((record.started_at.moment, record.void_state)),
         hash((tuple(scans), record.reported_scan)),
+        status_of(record) == "preliminary",
         record.status in ("amended", "corrected"),
     )
 

@@ -301,6 +301,16 @@ def test_two_exams_under_one_number(exam: Exam, changes: dict[str, Any], differ:
     assert "exam-number-twice" not in ids(one, exam(**changes | {"device": {"serial": "HT-2"}}))
 
 
+@pytest.mark.parametrize("later", [{}, {"verified": None}, {"status": "final"}])
+def test_a_preliminary_exam_may_grow(exam: Exam, later: dict[str, Any]) -> None:
+    """As push has it: preliminary to preliminary or final is an update, backwards with other content is held."""
+    first, grown = exam(verified=None), exam(**later | {"volumes": [186, 190], "reported_scan": 2})
+    assert "exam-number-twice" not in ids(first, grown)
+    assert ("exam-number-twice" in ids(grown, first)) == (later != {"verified": None})
+    other = exam(patient={"identifiers": [{"system": MRN, "value": "H8"}]})
+    assert "exam-number-twice" in ids(first, other)
+
+
 def test_numbers_are_remembered_within_bounds(exam: Exam) -> None:
     def many(patients: int) -> list[str]:
         others = [exam(exam_number=f"n{n}-", started_at=f"2026-11-18T1{n}:00:00Z", voided_at=None) for n in range(3)]
