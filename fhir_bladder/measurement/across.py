@@ -17,7 +17,7 @@ from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord, status_of
 from fhir_bladder.measurement import plausible
 from fhir_bladder.measurement.devices import NUMBER_GAP, TWO_PATIENTS, Device
-from fhir_bladder.measurement.facts import NOTHING, Facts, Kind
+from fhir_bladder.measurement.facts import NOTHING, Facts, Kind, at_midnight
 from fhir_bladder.measurement.patients import (
     RETRACTED,
     Course,
@@ -78,14 +78,17 @@ class Stream:
         """Another exam under the number of an earlier one, as push would hold it.
 
         Neither is amended or corrected, nor was the earlier one preliminary: that may still grow, for the same patient.
+        A patient is another one where both have identifiers and share none; an unknown one may be identified later.
         """
         key, content = key_of(record), _content_of(record)
         before = self._contents.pop(key, content)
         self._contents[key] = content
         if len(self._contents) > self._kept:
             self._contents.popitem(last=False)
-        settled = ("patient",) if before.preliminary else ("patient", "time", "scans")
-        differ = [name for name in settled if getattr(before, name) != getattr(content, name)]
+        other = bool(before.patient and content.patient) and before.patient.isdisjoint(content.patient)
+        differ = ["patient"] if other else []
+        if not before.preliminary:
+            differ += [name for name in ("time", "scans") if getattr(before, name) != getattr(content, name)]
         if not differ or before.changed or content.changed:
             return NOTHING
         return NUMBER_TWICE.found(
@@ -111,11 +114,12 @@ class Stream:
 
 
 def _with_course(facts: Facts, entry: Entry, course: Course) -> Iterator[Finding]:
-    """The exam against the patient's other exams nearby."""
+    """The exam against the patient's other exams nearby; one of exactly midnight may be of the whole day: with none."""
     settings = facts.settings
-    earlier = [other for other in course.entries if other.moment <= entry.moment]
-    later = [other for other in course.entries if other.moment > entry.moment]
-    for other in course.entries:
+    others = [] if at_midnight(entry.moment) else [one for one in course.entries if not at_midnight(one.moment)]
+    earlier = [other for other in others if other.moment <= entry.moment]
+    later = [other for other in others if other.moment > entry.moment]
+    for other in others:
         yield from _tenfold(facts, entry, other, settings)
         yield from _exam_twice(facts, entry, other)
     if earlier:
@@ -201,15 +205,14 @@ def _paired(pre: Entry, post: Entry, settings: Settings) -> bool:
 def _void_not_seen(facts: Facts, pre: Entry, post: Entry, settings: Settings) -> tuple[Finding, ...]:
     """A measured void that the scans before and after it do not show: what is seen there may not be the bladder.
 
-    Taken off first: the scatter of repeats (25 mL or 20 % of the volume before) and what may have come since the void,
-    at `settings.filling_rate`.
+    Taken off first: the scatter of repeats (25 mL or 20 % of the volume before) and what may have come between the
+    scans, before the void and after it, at `settings.filling_rate`.
     """
     pre_span, post_span = pre.bounds, post.bounds
     if not _paired(pre, post, settings) or pre_span is None or post_span is None or post.voided is None:
         return NOTHING
     fell = pre_span[1] - post_span[0]
-    since = max((void for void in post.voids if pre.moment <= void <= post.moment), default=pre.moment)
-    minutes = Decimal(_minutes(since, post.moment) + max(pre.slack, post.slack).total_seconds() / 60)
+    minutes = Decimal(_minutes(pre.moment, post.moment) + max(pre.slack, post.slack).total_seconds() / 60)
     allowed = max(settings.spread_volume, pre_span[1] * settings.spread_percent / 100) + settings.filling_rate * minutes
     if post.voided - fell <= allowed:
         return NOTHING
@@ -240,7 +243,7 @@ def _exam_twice(facts: Facts, entry: Entry, other: Entry) -> tuple[Finding, ...]
 class _Content(NamedTuple):
     """What makes an exam another one, as hashes; whether it may still grow, and whether it says that it was changed."""
 
-    patient: int
+    patient: frozenset[int]
     time: int
     scans: int
     preliminary: bool
@@ -254,7 +257,7 @@ def _content_of(record: ExamRecord) -> _Content:
         for scan in record.scans
     ]
     return _Content(
-        hash(frozenset((one.system, one.value) for one in identifiers or ())),
+        frozenset(hash((one.system, one.value)) for one in identifiers or ()),
         hash((record.started_at.moment, record.void_state)),
         hash((tuple(scans), record.reported_scan)),
         status_of(record) == "preliminary",

@@ -37,7 +37,7 @@ def identity(facts: Facts) -> tuple[Finding, ...]:
             field="patient.identifiers",
             expected="at least one patient identifier",
             found="none",
-            hint="identify the patient from the order or the scanner's log, then release the exam",
+            hint="identify the patient from the order or the scanner's log, then give the record again",
         )
     if len(identifiers) == 1:
         return NOTHING

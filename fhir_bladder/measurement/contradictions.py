@@ -30,7 +30,7 @@ def time_order(facts: Facts) -> tuple[Finding, ...]:
     """Times that are the wrong way round, by more than clocks may differ (`settings.future_minutes`).
 
     A scan before the start of its exam or long after it; verified, drained or acted upon before what it follows; a
-    catheter removed after the exam; an earlier void after the last one. The calibration counts by its date.
+    catheter removed after an exam that does not say it was in place; an earlier void after the last one. The calibration counts by its date.
     """
     found: tuple[Finding, ...] = NOTHING
     for field, text, expected in _disordered(facts):
@@ -63,7 +63,7 @@ def _disordered(facts: Facts) -> Iterator[tuple[str, str, str]]:
         if time is not None and time.moment < reference.moment - slack:
             yield field, time.text, f"at or after {reference.text}"
     removed, voided = record.catheter_removed_at, record.voided_at
-    if removed is not None and removed.moment > start.moment + slack:
+    if removed is not None and removed.moment > start.moment + slack and not record.catheter_in_place:
         yield "catheter_removed_at", removed.text, f"at or before {start.text}"
     for index, void in enumerate(record.earlier_voids or ()):
         # of one hand and one clock: only what is not written is taken off

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
-from fhir_bladder.measurement.facts import Facts, Kind
+from fhir_bladder.measurement.facts import Facts, Kind, at_midnight
 from fhir_bladder.measurement.patients import Identity, identity_of, key_of, surely_different
 from fhir_bladder.measurement.settings import OURS, PRACTICE, Settings
 
@@ -39,10 +39,13 @@ class Device:
         self._runs: OrderedDict[str, _Run] = OrderedDict()
 
     def neighbours(self, facts: Facts) -> Iterator[Finding]:
-        """Another patient's exam on this device within seconds of this one, from its start to its last scan."""
+        """Another patient's exam on this device within seconds of this one, from its start to its last scan.
+
+        An exam of exactly midnight may be one of the whole day and is not compared.
+        """
         record = facts.record
         identity = identity_of(record)
-        if identity is None:
+        if identity is None or at_midnight(record.started_at.moment):
             return
         key, start = key_of(record), record.started_at.moment
         taken = [scan.taken_at.moment for scan in record.scans if scan.taken_at is not None]

@@ -157,6 +157,11 @@ Check = Callable[[Facts], tuple[Finding, ...]]
 NOTHING: tuple[Finding, ...] = ()
 
 
+def at_midnight(moment: dt.datetime) -> bool:
+    """Whether a time is midnight to the microsecond, local: as where only a date was known."""
+    return not (moment.hour or moment.minute or moment.second or moment.microsecond)
+
+
 def written_slack(time: Timestamp) -> dt.timedelta:
     """How far a time may lie from what is written: a minute where it was written without seconds, else nothing."""
     clock = time.text[11:]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fhir_bladder.errors import Finding
-from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind
+from fhir_bladder.measurement.facts import NOTHING, Check, Facts, Kind, at_midnight
 from fhir_bladder.measurement.settings import OURS, PRACTICE
 
 OUTSIDE_RANGE = Kind("outside-filling-range", "note", "wall values outside the filling range", PRACTICE)
@@ -85,8 +85,7 @@ def midnight(facts: Facts) -> tuple[Finding, ...]:
     else:
         return NOTHING
     for field, time in facts.times():
-        moment = time.moment
-        if not moment.hour and not moment.minute and not moment.second and not moment.microsecond:
+        if at_midnight(time.moment):
             return MIDNIGHT.found(
                 facts.record,
                 field=field,
