@@ -63,28 +63,42 @@ class _Lookup(Index):
 class _RunPlaces:
     """Line and column of paths inside a run: `entry`, number in the run, the rest inside the entry's own text."""
 
-    def __init__(self, bundle: BundleFile, window: Window, first: int, texts: list[bytes]) -> None:
-        self._bundle, self._window, self._first, self._texts = bundle, window, first, texts
+    def __init__(self, bundle: BundleFile, window: Window, first: int, texts: list[bytes], before: bytes) -> None:
+        self._bundle, self._window, self._first, self._texts, self._before = bundle, window, first, texts, before
         self._starts: list[int] = []
 
     def of(self, path: list[Step]) -> tuple[int, int]:
         """1-based line and column in the file."""
         if len(path) < 2 or path[0] != "entry" or not isinstance(path[1], int) or path[1] >= len(self._texts):
             return self._bundle.before(*Places(self._bundle.frame.decode("utf-8", "replace")).of(path))
+        text = self._texts[path[1]].decode("utf-8", "replace")
+        return self._in_file(path[1], *Places(text).of(path[2:]))
+
+    def line_column(self, offset: int) -> tuple[int, int]:
+        """The same for an offset in characters in the text of the run."""
+        offset -= len(self._before.decode("utf-8", "replace"))
+        for number, data in enumerate(self._texts):
+            text = data.decode("utf-8", "replace")
+            if offset < len(text):
+                return self._in_file(number, *Places(text).line_column(offset))
+            offset -= len(text) + 1
+        return 1, 1
+
+    def _in_file(self, number: int, row: int, inside: int) -> tuple[int, int]:
+        """Line and column inside an entry as those of the file."""
         window = self._window
         if not self._starts:
             at = 0
-            for number in range(self._first + len(self._texts)):
-                text = bytes(window.entries[number])
+            for other in range(self._first + len(self._texts)):
+                text = bytes(window.entries[other])
                 at = window.text.find(text, at)
-                if number >= self._first:
+                if other >= self._first:
                     self._starts.append(at)
                 at += len(text)
-        start = self._starts[path[1]]
+        start = self._starts[number]
         lines = window.text.count(b"\n", 0, start)
         text_before = window.text[window.text.rfind(b"\n", 0, start) + 1 : start].decode("utf-8", "replace")
         column = len(text_before) + (1 if lines else window.column)
-        row, inside = Places(self._texts[path[1]].decode("utf-8", "replace")).of(path[2:])
         return window.line + lines + row - 1, inside if row > 1 else column + inside - 1
 
 
@@ -92,23 +106,23 @@ def judge_big(validator: Any, path: Path) -> tuple[list[Finding], str, bool]:
     """(findings, label, unreadable) of a file that holds one resource, most likely a Bundle."""
     try:
         bundle = _opened(path, bool(validator.profiles.get("Bundle")))
+        label = "/".join(("Bundle", bundle.text("id"))).rstrip("/")
         index, twice = _indexed(bundle)
+        result = [
+            Finding(
+                "bdl-7", "error", "bdl-7: fullUrl stands twice", file=str(path), resource=label,
+                path=f"Bundle.entry[{number}].fullUrl", found=url,
+            )
+            for number, url in twice
+        ]  # fmt: skip
+        result += _repeated(bundle, str(path), label)
+        result += _runs(validator, bundle, index, str(path), label)
     except (Unwindowed, msgspec.DecodeError, RecursionError, UnicodeDecodeError):
         with path.open("rb") as stream:
             data = stream.read(MAX_BYTES + 1)
         findings = validator.validate(data, file=str(path))
         bad = bool(findings) and findings[0].severity == "fatal"
         return findings, findings[0].resource if findings else "", bad
-    label = "/".join(("Bundle", bundle.text("id"))).rstrip("/")
-    result = [
-        Finding(
-            "bdl-7", "error", "bdl-7: fullUrl stands twice", file=str(path), resource=label,
-            path=f"Bundle.entry[{number}].fullUrl", found=url,
-        )
-        for number, url in twice
-    ]  # fmt: skip
-    result += _repeated(bundle, str(path), label)
-    result += _runs(validator, bundle, index, str(path), label)
     return result, label, False
 
 
@@ -157,19 +171,26 @@ def _indexed(bundle: BundleFile) -> tuple[_Lookup, list[tuple[int, str]]]:
 
 
 def _runs(validator: Any, bundle: BundleFile, index: Index, file: str, label: str) -> Iterator[Finding]:
-    head = b"".join(b'"%s":%s,' % (key.encode(), value) for key, value in bundle.head.items())
+    """What is found run by run. Raises Unwindowed where a run cannot be read, which is for the file in one piece."""
+    head = b"".join(msgspec.json.encode(key) + b":" + value + b"," for key, value in bundle.head.items())
+    before = b"{" + head + b'"entry":['
     start = 0
+    told: set[tuple[str, str, str]] = set()
     for window in bundle.windows():
         for first in range(0, len(window.entries), RUN):
             texts = [bytes(raw) for raw in window.entries[first : first + RUN]]
-            data = b"{" + head + b'"entry":[' + b",".join(texts) + b"]}"
-            for finding in validator.validate_run(data, index, _RunPlaces(bundle, window, first, texts)):
-                inside = finding.path.startswith("Bundle.entry[")
-                if start and not inside:
-                    continue  # the head was judged with the first run
-                if inside:
+            data = before + b",".join(texts) + b"]}"
+            for finding in validator.validate_run(data, index, _RunPlaces(bundle, window, first, texts, before)):
+                if finding.severity == "fatal":
+                    raise Unwindowed
+                if finding.path.startswith("Bundle.entry["):
                     number, _, rest = finding.path[len("Bundle.entry[") :].partition("]")
                     finding.path = f"Bundle.entry[{int(number) + start}]{rest}"
+                else:  # of the Bundle itself: any run may be the one that breaks its rule, but it is told once
+                    mark = finding.id, finding.path, finding.message
+                    if finding.id == "bdl-7" or mark in told:
+                        continue  # `_indexed` knows of bdl-7 across runs
+                    told.add(mark)
                 finding.file, finding.resource = file, label
                 yield finding
             start += len(texts)

@@ -53,6 +53,8 @@ class BundleFile:
             self._column = found.end() - start.rfind(b"\n", 0, found.end())
             self._key = first[1]
             self._before = start[: found.end()]
+            if _whole(self._before + b"]}") is None:
+                raise Unwindowed  # the `entry` of something inside the Bundle
             stream.seek(-min(_HEAD, path.stat().st_size - self._offset), 2)
             self.frame, self.head = self._framed(stream.read())
 
@@ -88,7 +90,10 @@ class BundleFile:
             stream.seek(self._offset)
             at, line, column, held = self._offset, self._line, self._column, b""
             while at < stop:
-                held += stream.read(min(WINDOW, stop - at - len(held)))
+                more = stream.read(min(WINDOW, stop - at - len(held)))
+                if not more:
+                    raise Unwindowed  # the file became shorter
+                held += more
                 last = at + len(held) >= stop
                 cut, entries = (len(held), _whole(held)) if last else self._cut(held)
                 if entries is None and not last and len(held) <= _WIDEST:

@@ -58,7 +58,7 @@ def need(expression: str, type_name: str, arrays: frozenset[str]) -> Need:
             return Need(ITEMS, key, holds)
     guards = None
     if isinstance(tree, ast.Binary) and tree.operator == "implies":
-        guards = _guards(tree.left, type_name, arrays)
+        guards = _guards(tree.left, type_name)
     return Need(WHOLE, "", holds, tuple(guards or ()))
 
 
@@ -69,10 +69,10 @@ def _written(expr: ast.Expr, type_name: str, want: bool) -> tuple[Test, set[str]
     return made(text, scope), writer.reads, writer.asks
 
 
-def _guards(expr: ast.Expr, type_name: str, arrays: frozenset[str]) -> list[Guard] | None:
+def _guards(expr: ast.Expr, type_name: str) -> list[Guard] | None:
     """Parts of a condition, which is false where all of them are ruled out; None where there are none to be had."""
     if isinstance(expr, ast.Binary) and expr.operator in ("and", "or"):
-        left, right = (_guards(side, type_name, arrays) for side in (expr.left, expr.right))
+        left, right = (_guards(side, type_name) for side in (expr.left, expr.right))
         if expr.operator == "and":
             return left if left is not None else right
         return None if left is None or right is None else left + right
@@ -85,7 +85,7 @@ def _guards(expr: ast.Expr, type_name: str, arrays: frozenset[str]) -> list[Guar
     if len(reads) != 1 or asks:
         return None
     (key,) = reads
-    return [Guard(key, out)] if key not in arrays or _from(expr.base, key) else None
+    return [Guard(key, out)] if _from(expr.base, key) else None
 
 
 def _from(expr: ast.Expr, key: str) -> bool:

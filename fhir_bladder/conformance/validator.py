@@ -147,8 +147,8 @@ class Validator:
             return [parsed]
         value, text = parsed
         report = Report()
-        for key, _ in duplicates(text) if _may_repeat(text, value) else ():
-            report.add("json-duplicate", Path(), f"key {key} stands twice", found=key, hint="keep one")
+        for key, offset in duplicates(text) if _may_repeat(text, value) else ():
+            report.add("json-duplicate", Spot(offset, key), f"key {key} stands twice", found=key, hint="keep one")
         self.explainer.helper = self.acceptor
         self.explainer.resource(value, Path(), report, self._wanted.get("Bundle", ()), index=index)
         return report.finish("", places=places)

@@ -85,6 +85,59 @@ def test_runs_find_what_is_found_in_one_piece(
         assert found == []
 
 
+LATE = {
+    "bdl-2": '{"search": {"mode": "match"}, ',
+    "bdl-3": "{",
+    "bdl-4": '{"response": {"status": "200"}, ',
+    "json-duplicate": '{"ä": "ü", "fullUrl": "urn:uuid:1", ',
+    "too-deep": '{"id": ' + "[" * 120 + "]" * 120 + ", ",
+    "element-unknown": '{"a\\"b": 1, ',
+}
+"""What the last entry begins with (R4 Bundle, invariants bdl-2 to bdl-4: their path is the Bundle); for bdl-3 it has no request."""
+
+
+@pytest.mark.parametrize("ident", LATE)
+def test_what_the_last_run_breaks_is_told(
+    local: Validator, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ident: str
+) -> None:
+    monkeypatch.setattr(entries, "WINDOW", 7_000)
+    monkeypatch.setattr(big, "RUN", 3)
+    bundle = large(4)
+    last = bundle["entry"].pop()
+    text = json.dumps(bundle, indent=1)
+    end = LATE[ident] + json.dumps(last)[1:]
+    if ident == "bdl-3":
+        end = json.dumps({name: value for name, value in last.items() if name != "request"})
+    path = tmp_path / "bundle.json"
+    path.write_text(f"{text[: text.rindex(']')]},\n  {end}]}}", "utf-8")
+    found, _, unreadable = big.judge_big(local, path)
+    whole = local.validate(path.read_bytes())
+    assert ident in {finding.id for finding in whole}
+    assert sorted(map(key, found)) == sorted(map(key, whole))
+    assert unreadable == (ident == "too-deep")
+
+
+def test_the_entry_of_something_inside_is_not_that_of_the_bundle(local: Validator, tmp_path: Path) -> None:
+    path = tmp_path / "bundle.json"
+    inside = json.dumps(large(1)["entry"])
+    path.write_text('{"resourceType":"Bundle","type":"batch","meta":{"entry":%s},"entry":[]}' % inside, "utf-8")
+    with pytest.raises(Unwindowed):
+        BundleFile(path)
+    found, _, _ = big.judge_big(local, path)
+    assert "json-empty" in {finding.id for finding in found}
+
+
+def test_a_file_that_becomes_shorter_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(entries, "WINDOW", 5_000)
+    path = tmp_path / "bundle.json"
+    path.write_text(json.dumps(large(4)), "utf-8")
+    windows = BundleFile(path).windows()
+    next(windows)
+    path.write_text("{}", "utf-8")
+    with pytest.raises(Unwindowed):
+        list(windows)
+
+
 def test_a_bundle_held_to_a_profile_is_judged_in_one_piece(local: Validator, tmp_path: Path) -> None:
     """Slices of its entries are counted over all of them."""
     path = tmp_path / "bundle.json"

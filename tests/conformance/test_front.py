@@ -210,6 +210,29 @@ def test_what_a_rule_depends_on(expression: str, kind: str, key: str) -> None:
     assert (found.kind, found.key) == (kind, key)
 
 
+def test_a_condition_that_an_absent_key_makes_true_is_no_guard() -> None:
+    """Where nothing of a guard's key is there the rule would be left out: `exists` of a path only is then false."""
+    assert need("code.coding.exists() implies note.text.exists()", "Observation", frozenset()).guards
+    url = "http://example.org/p"
+    rule = "$this.where(maritalStatus.coding.empty()).exists() implies name.where(text = 'A').exists()"
+    assert need(rule, "Patient", frozenset()).guards == ()
+    validator = Validator(local=False, artefacts=[{
+        "resourceType": "StructureDefinition", "url": url, "name": "P", "status": "draft", "kind": "resource",
+        "abstract": False, "type": "Patient", "derivation": "constraint", "fhirVersion": "4.0.1",
+        "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Patient",
+        "differential": {"element": [{"id": "Patient", "path": "Patient", "constraint": [
+            {"key": "x-1", "severity": "error", "human": "x", "expression": rule}]}]},
+    }])  # fmt: skip
+    right, wrong = (
+        orjson.dumps({"resourceType": "Patient", "meta": {"profile": [url]}, "name": [{"text": text}]}) for text in "AB"
+    )
+    for _ in range(4):
+        assert validator.front is not None and validator.known_good(right)
+    assert validator.front.accepts(right)
+    for _ in range(4):
+        assert not validator.known_good(wrong)
+
+
 def test_other_threads_do_without_the_front_tier() -> None:
     """What it is about to learn belongs to one text; a second thread must not mix its own in."""
     validator = Validator(local=False)
