@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,7 @@ from typing import Any
 from fhir_bladder import wire
 from fhir_bladder.analysis import builtin, census, views
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
+from fhir_bladder.analysis.sources import Rejected
 from fhir_bladder.analysis.views import Column, CompiledView
 from fhir_bladder.errors import BladderError, ConfigError, InputError
 
@@ -47,6 +48,22 @@ class Request:
     key_system: str
     hide: Pseudonyms | None
     columns: tuple[Column, ...]
+
+
+def why_empty(result: TableResult, asked: Request, rejected: Sequence[Rejected]) -> Iterator[str]:
+    """Why there is no row, and what to do about it: sentences for a person; none where all is well."""
+    if not result.resources and not rejected and not result.errors:
+        yield "the input is empty: no resource was found"
+    if not result.resources and rejected and asked.hide is None:
+        yield f"nothing could be read: {Path(rejected[0].file).name}:{rejected[0].line} {rejected[0].reason}"
+    if result.rows or result.rejected:
+        return
+    if result.counts["kept"]:
+        yield f"no row: none of the resources that count is of type {asked.view.resource} and fits the view"
+    left_out = [reason for reason in ("synthetic", "preliminary") if result.counts[reason]]
+    if left_out:
+        counted = " and ".join(f"{result.counts[reason]:,} {reason}" for reason in left_out)
+        yield f"left out: {counted}; --include {','.join(left_out)} takes them in"
 
 
 def request(

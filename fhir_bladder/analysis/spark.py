@@ -18,8 +18,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any, cast
 
-import msgspec
-
 from fhir_bladder import wire
 from fhir_bladder.analysis import builtin, census, decoding, sources, views, writers
 from fhir_bladder.analysis.beside import write_beside
@@ -27,14 +25,12 @@ from fhir_bladder.analysis.census import Census
 from fhir_bladder.analysis.headers import Header, header, header_keys, subject_key
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
-from fhir_bladder.analysis.request import Request, TableResult
+from fhir_bladder.analysis.request import Request, TableResult, why_empty
 from fhir_bladder.analysis.sources import Rejected
 from fhir_bladder.errors import RecordError, UnsupportedError
 
 RANGE = 32 * 1024 * 1024
 """Bytes of one task."""
-
-_DECODE = msgspec.json.Decoder(float_hook=views.exact).decode
 
 
 @dataclass(frozen=True)
@@ -186,8 +182,7 @@ class _Job:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
-        if not self.result.resources and not self.result.errors and not self.rejected:
-            self.result.notes.append("the input is empty: no resource was found")
+        self.result.notes += why_empty(self.result, self.asked, self.rejected)
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"
             for name, n in writer.notes.items()
@@ -218,7 +213,7 @@ class _Job:
             part = self.parts[number]
             if part.path != last:
                 last, lines_before = part.path, 0
-            kind, *rest = _DECODE(payload)
+            kind, *rest = decoding.everything(payload)
             if kind == "rejected":
                 line, reason, text = rest
                 self.rejected.append(Rejected(part.path, line + lines_before, reason, text))
@@ -245,7 +240,7 @@ class _Job:
         shared = self.session.sparkContext.broadcast((self.plan, Settled(firsts, bytes(self.census.reasons), names)))
         try:
             for number, payload in self._run(_rower(shared)):
-                self._write(writer, number, _DECODE(payload))
+                self._write(writer, number, decoding.everything(payload))
         finally:
             shared.destroy()
 

@@ -21,7 +21,7 @@ from fhir_bladder.analysis.census import Census
 from fhir_bladder.analysis.csv_lines import CsvWriter
 from fhir_bladder.analysis.headers import Header
 from fhir_bladder.analysis.keys import member
-from fhir_bladder.analysis.request import Request, TableResult, request
+from fhir_bladder.analysis.request import Request, TableResult, request, why_empty
 from fhir_bladder.analysis.sources import Batch, Rejected
 from fhir_bladder.analysis.views import Reader
 from fhir_bladder.errors import ConfigError, InputError, RecordError
@@ -131,9 +131,7 @@ class _Run:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
-        if not self.result.resources and not self.result.errors and not self.rejected:
-            self.result.notes.append("the input is empty: no resource was found")
-        self.result.notes += _of_no_use(self.result, self.asked, self.rejected)
+        self.result.notes += why_empty(self.result, self.asked, self.rejected)
         if self.target is not None:
             digests = {name: digest.hexdigest() for name, digest in self.digests.items()}
             older = self.folder / "older"
@@ -271,14 +269,6 @@ def reader(asked: Request) -> Reader:
         return Reader(decoding.WHOLE, asked.view.rows)
     built_in = bool(asked.builtin)
     return asked.view.reader(headers.header_keys(people=built_in), lines=not built_in)
-
-
-def _of_no_use(result: TableResult, asked: Request, rejected: Sequence[Rejected]) -> Iterator[str]:
-    """Why a table has no row: what was read is something else, or resources count but not their type, or the view."""
-    if not result.resources and rejected and asked.hide is None:
-        yield f"nothing could be read: {Path(rejected[0].file).name}:{rejected[0].line} {rejected[0].reason}"
-    if not result.rows and not result.rejected and result.counts["kept"]:
-        yield f"no row: none of the resources that count is of type {asked.view.resource} and fits the view"
 
 
 def _ignore(_: Rejected) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.analysis import csv_lines, paths
@@ -32,11 +31,6 @@ _SELECT_KEYS = {
     "extension",
     "modifierExtension",
 }
-
-
-def exact(text: str) -> Decimal:
-    """A JSON number with a fraction or exponent, digits as written."""
-    return Decimal(text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from xml.sax.saxutils import escape, quoteattr
 
 from fhir_bladder.conformance.stream import Judged
@@ -220,13 +220,3 @@ def _suite(file: str, cases: list[str], passed: int, failures: int) -> Iterator[
     if passed:
         yield f'<testcase classname={quoteattr(safe(file))} name="{passed} resources without error"/>\n'
     yield "</testsuite>\n"
-
-
-WRITERS: dict[str, Callable[[Iterable[Judged]], Iterator[str]]] = {
-    "text": text,
-    "json": outcome,
-    "ndjson": ndjson,
-    "sarif": sarif,
-    "junit": junit,
-}
-"""Writers by the names of `validate --output-format`."""

@@ -472,6 +472,22 @@ def test_a_view_of_another_type_says_why_it_is_empty(
     assert result.notes == ["no row: none of the resources that count is of type Observatoin and fits the view"]
 
 
+OWN: Json = {"resource": "Observation", "select": [{"column": [{"name": "id", "path": "id"}]}]}
+
+
+@pytest.mark.parametrize("view", ["exams", OWN], ids=["built-in", "own"])
+def test_a_table_without_rows_names_the_option_that_fills_it(
+    view: Any, record: Any, observations: Any, ndjson: Any, tmp_path: Path
+) -> None:
+    """What the demo gives: all its exams are synthetic."""
+    marked = ndjson(observations(record(synthetic=True)))
+    result = table([marked], view, tmp_path / "t.csv")
+    assert result.rows == 0
+    assert result.notes == ["left out: 1 synthetic; --include synthetic takes them in"]
+    result = table([marked], view, tmp_path / "t.csv", include=["synthetic"])
+    assert result.rows == 1 and result.notes == []
+
+
 def test_deliveries_have_what_stands_beside_a_table(ndjson: Any, tmp_path: Path) -> None:
     source = ndjson([{"key": "HT-0093/1", "state": "held"}, b"nonsense"])
     result = table([source], "deliveries", tmp_path / "out" / "d.csv")

@@ -93,7 +93,7 @@ LATE = {
     "too-deep": '{"id": ' + "[" * 120 + "]" * 120 + ", ",
     "element-unknown": '{"a\\"b": 1, ',
 }
-"""What the last entry begins with (R4 Bundle, invariants bdl-2 to bdl-4: their path is the Bundle); for bdl-3 it has no request."""
+"""What the last entry begins with (R4 tells bdl-2 to bdl-4 at the Bundle); for bdl-3 it has no request."""
 
 
 @pytest.mark.parametrize("ident", LATE)
@@ -120,7 +120,7 @@ def test_what_the_last_run_breaks_is_told(
 def test_the_entry_of_something_inside_is_not_that_of_the_bundle(local: Validator, tmp_path: Path) -> None:
     path = tmp_path / "bundle.json"
     inside = json.dumps(large(1)["entry"])
-    path.write_text('{"resourceType":"Bundle","type":"batch","meta":{"entry":%s},"entry":[]}' % inside, "utf-8")
+    path.write_text(f'{{"resourceType":"Bundle","type":"batch","meta":{{"entry":{inside}}},"entry":[]}}', "utf-8")
     with pytest.raises(Unwindowed):
         BundleFile(path)
     found, _, _ = big.judge_big(local, path)

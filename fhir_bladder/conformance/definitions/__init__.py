@@ -43,10 +43,6 @@ class Definitions:
         entry = self.index["structures"].get(BASE + type_name)
         return entry[1] if entry is not None and entry[2] == type_name else ""
 
-    def abstract(self, type_name: str) -> bool:
-        """Whether the type has no instances of its own."""
-        return bool(self.index["structures"][BASE + type_name][3])
-
     def resource_types(self) -> list[str]:
         """Names of the R4 resource types that can stand in an instance."""
         return sorted(
