@@ -136,7 +136,7 @@ HOLDS = {
                         "register the patient or correct the identifier, then `outbox retry`"),
     "patient-ambiguous": ("several patients have the identifier",
                           "merge or correct them on the server, then `outbox retry`"),
-    "patient-contradicts": ("the birth date is another one than that of the patient with the identifier",
+    "patient-contradicts": ("the patient with the identifier has another birth date, or died before the exam",
                             "find out whose exam it is; correct the record and give it again"),
     "patient-unproven": ("the identifier matches, and nothing else agrees",
                          "compare the patient with the exam; release it, or give a second item"),

@@ -180,8 +180,3 @@ def check_folder(folder: Path) -> None:
     ours = (STATE, _LOCK, "log", f"{LEDGER}{PART}", f"{STATE}{PART}")  # what a kill before the first ledger leaves
     if folder.is_dir() and any(one.name not in ours for one in folder.iterdir()):
         raise ConfigError("the folder holds other files", str(folder), "choose a new or an empty folder")
-
-
-def quoted(value: str) -> str:
-    """A search value for a URL."""
-    return quote(value, safe="")

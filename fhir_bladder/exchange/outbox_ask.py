@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
@@ -11,6 +12,8 @@ from fhir_bladder.errors import RecordError
 from fhir_bladder.exchange.outbox_file import OutboxFile
 from fhir_bladder.exchange.outbox_rows import COLUMNS, Decision, Row, row_of
 from fhir_bladder.exchange.outbox_schema import STATES
+
+_HASH = re.compile("[0-9a-f]{8,64}")
 
 
 class Ask(OutboxFile):
@@ -67,10 +70,11 @@ class Ask(OutboxFile):
         """
         if name.startswith("#") and name[1:].isdigit():
             return [self.row(int(name[1:]))]
+        digits = name if _HASH.fullmatch(name) else ""
         with self._lock, self._errors():
             found = self._connection.execute(
-                f"SELECT {COLUMNS} FROM exam WHERE key = ? OR (? >= 8 AND sha256 GLOB ? || '*') ORDER BY id",
-                (name, len(name), "".join(c for c in name if c.isalnum())),
+                f"SELECT {COLUMNS} FROM exam WHERE key = ? OR (? <> '' AND sha256 GLOB ? || '*') ORDER BY id",
+                (name, digits, digits),
             ).fetchall()
         if not found:
             raise RecordError(f"no exam {name!r} in the outbox", str(self.path), "see outbox list for keys and numbers")

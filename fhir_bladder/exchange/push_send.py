@@ -67,11 +67,6 @@ class Outcome:
         """The same may work later: no answer, a busy or failing server, a conflict."""
         return self.status == 0 or self.status in RETRIED or self.status in CONFLICT or self.status >= 500
 
-    @property
-    def failing(self) -> bool:
-        """The server fails (no answer or 5xx), other than being busy."""
-        return self.status == 0 or (self.status >= 500 and self.status != 503)
-
 
 class Sender:
     """Sends entries as one transaction, or one by one where the server has no transactions or they are too many."""

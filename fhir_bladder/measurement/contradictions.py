@@ -30,7 +30,8 @@ def time_order(facts: Facts) -> tuple[Finding, ...]:
     """Times that are the wrong way round, by more than clocks may differ (`settings.future_minutes`).
 
     A scan before the start of its exam or long after it; verified, drained or acted upon before what it follows; a
-    catheter removed after an exam that does not say it was in place; an earlier void after the last one. The calibration counts by its date.
+    catheter removed after an exam that does not have it in place; an earlier void after the last one. The calibration
+    counts by its date.
     """
     found: tuple[Finding, ...] = NOTHING
     for field, text, expected in _disordered(facts):

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,7 +15,7 @@ from fhir_bladder.exam.problems import did_you_mean
 from fhir_bladder.readers.cells import Reading
 from fhir_bladder.readers.fields import Field, field_at
 from fhir_bladder.readers.items import sha256
-from fhir_bladder.readers.map_parts import constants_of, flat, known_keys, values_of
+from fhir_bladder.readers.map_parts import bytes_of, constants_of, flat, known_keys, table_of, values_of
 from fhir_bladder.terminology import units
 
 SCAN = "scans.0."
@@ -68,28 +66,16 @@ class ColumnMap:
 
 def load(path: str | Path) -> ColumnMap:
     """Read a map file. Raises ConfigError with the place and what to write instead."""
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            f"cannot read the column map: {(error.strerror or '').lower()}", str(path), "check --columns"
-        ) from None
-    return parse(data, str(path))
+    return parse(bytes_of(path, "--columns"), str(path))
 
 
 def parse(data: bytes, where: str = "") -> ColumnMap:
     """Read the bytes of a map. Raises ConfigError."""
-    try:
-        table = tomllib.loads(data.decode("utf-8"), parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"the column map is not TOML: {error}", where, "correct it") from None
+    table = table_of(data, where)
     try:
         return _map(table, sha256(data))
-    except RecordError as error:
-        raise ConfigError(error.what, where, error.remedy) from None
-    except ConfigError as error:
-        place = f"{where} {error.where}".strip() if error.where else where
-        raise ConfigError(error.what, place, error.remedy) from None
+    except (ConfigError, RecordError) as error:
+        raise ConfigError(error.what, f"{where} {error.where}".strip(), error.remedy) from None
 
 
 def _map(table: dict[str, Any], digest: str) -> ColumnMap:

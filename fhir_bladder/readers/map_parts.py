@@ -1,9 +1,12 @@
-"""Room `readers`: what column maps and HL7 v2 maps have in common: keys, values, constants. May import exam."""
+"""Room `readers`: what column maps and HL7 v2 maps share: the file, keys, values, constants. May import exam."""
 
 from __future__ import annotations
 
 import datetime as dt
+import tomllib
 from collections.abc import Iterable, Mapping
+from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 from fhir_bladder.errors import ConfigError
@@ -12,6 +15,24 @@ from fhir_bladder.readers.fields import Field, field_at
 
 CONFIRMED = ("void_state", "uterus_present", "verified")
 """Fields that a constant may fill only with the name of who confirmed it: they change what a result means."""
+
+
+def bytes_of(path: str | Path, option: str) -> bytes:
+    """A map's file. option: which names it. Raises ConfigError."""
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise ConfigError(
+            f"cannot read the map: {(error.strerror or '').lower()}", str(path), f"check {option}"
+        ) from None
+
+
+def table_of(data: bytes, where: str) -> dict[str, Any]:
+    """The TOML of a map, numbers as they are written. Raises ConfigError."""
+    try:
+        return tomllib.loads(data.decode("utf-8"), parse_float=Decimal)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"the map is not TOML: {error}", where, "correct it") from None
 
 
 def known_keys(table: Mapping[str, Any], names: Iterable[str], where: str) -> None:

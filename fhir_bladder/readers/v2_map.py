@@ -6,10 +6,8 @@ replaces a ready entry in silence.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,7 +16,7 @@ from fhir_bladder.errors import ConfigError, RecordError
 from fhir_bladder.exam import times
 from fhir_bladder.readers.fields import Field, field_at
 from fhir_bladder.readers.items import sha256
-from fhir_bladder.readers.map_parts import constants_of, known_keys, values_of
+from fhir_bladder.readers.map_parts import bytes_of, constants_of, known_keys, table_of, values_of
 from fhir_bladder.terminology import units
 
 LOCAL = "99FHBLAD"
@@ -115,21 +113,12 @@ def load(path: str | Path | None) -> V2Map:
     """The ready map with a site's file added. Raises ConfigError with the place."""
     if path is None:
         return READY
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            f"cannot read the HL7 v2 map: {(error.strerror or '').lower()}", str(path), "check --v2-map"
-        ) from None
-    return parse(data, str(path))
+    return parse(bytes_of(path, "--v2-map"), str(path))
 
 
 def parse(data: bytes, where: str = "") -> V2Map:
     """The ready map with the bytes of a site's file added."""
-    try:
-        table = tomllib.loads(data.decode("utf-8"), parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"the HL7 v2 map is not TOML: {error}", where, "correct it") from None
+    table = table_of(data, where)
     try:
         return replace(_site(table), sha256=sha256(data))
     except (ConfigError, RecordError) as error:

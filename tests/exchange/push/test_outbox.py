@@ -63,6 +63,10 @@ def test_unreadable_records_are_kept_by_the_hash_of_their_bytes(tmp_path: Path) 
         assert (first.id, first.new, second.new) == (second.id, True, False)
         assert box.source(first.id) == raw
         assert [row.id for row in box.find(bad.sha256[:12])] == [first.id]
+        spelt = "/".join((bad.sha256[:4], bad.sha256[4:8]))
+        for slip in ("--------", "********", "[0-9a-f]*", spelt, bad.sha256[:7], bad.sha256[:8].upper() + "-"):
+            with pytest.raises(RecordError, match="no exam"):  # a slip of the keyboard finds nobody else's exam
+                box.find(slip)
 
 
 def test_claims_keep_the_order_of_a_key(tmp_path: Path) -> None:
