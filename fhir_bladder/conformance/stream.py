@@ -1,11 +1,12 @@
 """Room `conformance`: files in, judgements out, with bounded memory. Belongs here: reading, splitting, workers.
 
-NDJSON is judged line by line. A large Bundle is mapped into memory and judged in runs of entries against one index of
-all entries, so that neither memory nor the cost of an entry grows with it.
+NDJSON is judged line by line. A large Bundle is read in windows and judged in runs of entries against one index of all
+entries, so that neither memory nor the cost of an entry grows with it.
 """
 
 from __future__ import annotations
 
+import io
 import sys
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
@@ -18,6 +19,7 @@ from fhir_bladder import wire
 from fhir_bladder.conformance.limits import MAX_BYTES
 from fhir_bladder.conformance.validator import Validator
 from fhir_bladder.errors import Finding
+from fhir_bladder.wire.files import Chained
 
 BIG_BUNDLE = 1024 * 1024
 _RUN = 400
@@ -172,34 +174,29 @@ def _looks_like_lines(stream: IO[bytes]) -> bool:
 
 
 def _of_stream(stream: IO[bytes], name: str, options: Options, by_line: bool | None) -> Iterator[_Piece]:
-    if by_line is None:
-        head = stream.read(MAX_BYTES + 1) if not stream.seekable() else b""
-        if head:
-            lines = head.split(b"\n")
-            full = [part for part in lines[:3] if part.strip()]
-            by_line = len(full) > 1 and all(p.strip().startswith(b"{") for p in full) and full[0].strip().endswith(b"}")
-            if not by_line:
-                yield _whole(name, head)
-                return
-            import io
-
-            stream = io.BytesIO(head)
-        else:
-            by_line = _looks_like_lines(stream)
-            stream.seek(0)
+    if by_line is None and stream.seekable():
+        by_line = _looks_like_lines(stream)
+        stream.seek(0)
+    elif by_line is None:
+        head, full = b"", list[bytes]()
+        while len(full) < 2 and (line := stream.readline(MAX_BYTES + 1)):
+            head += line
+            full += [line.strip()] if line.strip() else []
+        by_line = len(full) > 1 and full[0].endswith(b"}") and all(text.startswith(b"{") for text in full)
+        stream = io.BufferedReader(Chained(head, stream), 1 << 16)
     if not by_line:
         yield _whole(name, stream.read(MAX_BYTES + 1))
         return
     piece, empty = _Piece(name), True
-    for line in wire.iter_lines(stream, max_line=options.max_line):
+    for text in wire.iter_lines(stream, max_line=options.max_line):
         empty = False
-        if line.too_long:
+        if text.too_long:
             finding = Finding(
-                "line-too-long", "fatal", f"line above {options.max_line:,} bytes", file=name, line=line.number,
+                "line-too-long", "fatal", f"line above {options.max_line:,} bytes", file=name, line=text.number,
                 hint="put each resource on its own line, or give the file as JSON",
             )  # fmt: skip
-            piece.refused.append((line.number, finding))
-        piece.lines.append((line.number, b"" if line.too_long else line.data))
+            piece.refused.append((text.number, finding))
+        piece.lines.append((text.number, b"" if text.too_long else text.data))
         if len(piece.lines) >= _RUN:
             yield piece
             piece = _Piece(name)

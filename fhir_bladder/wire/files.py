@@ -100,7 +100,7 @@ def _of_stream(
         except InputError as error:
             raise InputError(error.what, f"{name} {error.where}".strip(), error.remedy) from None
         return
-    joined = io.BufferedReader(_Chained(first, stream), 1 << 16)
+    joined = io.BufferedReader(Chained(first, stream), 1 << 16)
     for line in wire.iter_lines(joined):
         where = f"{name}:{line.number}"
         if line.too_long:
@@ -124,16 +124,19 @@ def _is_whole(line: bytes) -> bool:
     return True
 
 
-class _Chained(io.RawIOBase):
-    """The first line again, then the rest of the stream."""
+class Chained(io.RawIOBase):
+    """What was read of a stream, then the rest of it."""
 
     def __init__(self, first: bytes, rest: IO[bytes]) -> None:
-        self._first, self._rest = first, rest
+        self._first, self._rest = memoryview(first), rest
 
     def readable(self) -> bool:
+        """It can be read."""
         return True
 
     def readinto(self, buffer: Any) -> int:
+        """Read into a buffer: how many bytes; 0 at the end."""
+        data: bytes | memoryview
         if self._first:
             data, self._first = self._first[: len(buffer)], self._first[len(buffer) :]
         else:

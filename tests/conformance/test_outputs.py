@@ -24,6 +24,7 @@ from fhir_bladder.conformance import (
     read_package,
     scope,
     snapshot_of,
+    stream,
     validate_files,
     writers,
 )
@@ -64,6 +65,32 @@ def test_a_line_above_the_limit_is_one_finding(base: Validator, tmp_path: Path) 
     path.write_text(GOOD + "\n" + '{"a":"' + "x" * 5000 + '"}\n' + GOOD + "\n", "utf-8")
     judged = list(validate_files([path], Options(max_line=1000), base))
     assert [[f.id for f in j.findings] for j in judged] == [[], ["line-too-long"], []]
+
+
+class Pipe(io.BytesIO):
+    """Standard input that cannot go back."""
+
+    def seekable(self) -> bool:
+        return False
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ((GOOD + "\n") * 90 + BAD, 91),
+        ("\n" + GOOD + "\n\n" + BAD + "\n", 2),
+        (BAD, 1),
+        (json.dumps(json.loads(BAD), indent=1), 1),
+        (" \n" * 3, 1),
+    ],
+)
+def test_a_pipe_is_read_to_its_end(base: Validator, monkeypatch: pytest.MonkeyPatch, text: str, found: int) -> None:
+    """However much of it there is: only one text is limited."""
+    monkeypatch.setattr(stream, "MAX_BYTES", 400)
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(Pipe(text.encode())))
+    judged = list(validate_files(["-"], validator=base))
+    assert len(judged) == found
+    assert [item.resource for item in judged if not item.valid] == (["Patient/p2"] if "p2" in text else [])
 
 
 def test_workers_give_the_same(lines: Path) -> None:
