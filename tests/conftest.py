@@ -25,12 +25,13 @@ ROOT = Path(__file__).parent.parent
 NO_SUITES = "(set FHIR_BLADDER_SUITES)"
 
 # The tests are no package: a module that several rooms import is loaded by its path, once.
-_spec = importlib.util.spec_from_file_location(
-    "fhir_bladder_test_strategies", Path(__file__).with_name("strategies.py")
-)
-assert _spec is not None and _spec.loader is not None
-sys.modules[_spec.name] = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(sys.modules[_spec.name])
+for _name in ("strategies", "exports"):
+    _spec = importlib.util.spec_from_file_location(
+        f"fhir_bladder_test_{_name}", Path(__file__).with_name(f"{_name}.py")
+    )
+    assert _spec is not None and _spec.loader is not None
+    sys.modules[_spec.name] = importlib.util.module_from_spec(_spec)
+    _spec.loader.exec_module(sys.modules[_spec.name])
 
 EXAMPLE = wire.loads(b"""
 {"record_version":"1","exam_number":"2026-00417","device":{"serial":"LK-0093","software_version":"2.4"},

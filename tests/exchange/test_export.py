@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from fhir_bladder_test_exports import data_files, tombstones
 
 from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError, InputError, ServerError, UnfinishedError
@@ -18,7 +19,7 @@ from fhir_bladder.exchange import ledger as ledgers
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.credentials import Bearer
 from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.ledger import data_files, read_ledger, tombstones
+from fhir_bladder.exchange.ledger import read_ledger
 from fhir_bladder.exchange.limits import Limits
 from fhir_bladder.exchange.retry import Deadline, Retry
 from fhir_bladder.sandbox.bulk_model import FATAL, TRANSIENT, BulkModel, busy

@@ -7,13 +7,14 @@ import json
 import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
+from fhir_bladder_test_exports import data_files
 from jwt.algorithms import ECAlgorithm
 
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.credentials_file import load_credentials
 from fhir_bladder.exchange.export import Export, ExportOptions
 from fhir_bladder.exchange.export_options import State
-from fhir_bladder.exchange.ledger import data_files, read_ledger
+from fhir_bladder.exchange.ledger import read_ledger
 from fhir_bladder.sandbox.embedded import SmartOption, embedded_server
 
 HTEST = {"security": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}]}

@@ -263,6 +263,11 @@ def test_midnight_may_be_the_whole_day(exam: Exam) -> None:
         for later in ({}, {"void_state": "pre-void", "void_attempt": None, "voided_volume": None}):
             found = ids(exam(exam_number="a-", **whole), exam(exam_number="b-", **whole | changes | later))
             assert set(found) <= {"midnight-time", "volume-large", "void-not-recorded"}, found
+    pre = {"void_state": "pre-void", "void_attempt": None, "voided_volume": None}
+    soon = whole | pre | {"exam_number": "b-", "started_at": "2026-11-18T00:00:10Z", "volumes": [900]}
+    for changes in ({}, {"patient": other}):
+        pair = exam(exam_number="a-", **whole | pre), exam(**soon | changes)
+        assert ids(*pair) == ids(*reversed(pair)) == ["midnight-time"]
     seconds = [whole | {"exam_number": number, "started_at": "2026-11-18T00:00:01Z"} for number in ("a-", "b-")]
     assert "exam-twice" in ids(*(exam(**one) for one in seconds))
     assert "two-patients-within-seconds" in ids(exam(**seconds[0]), exam(**seconds[1] | {"patient": other}))

@@ -6,11 +6,12 @@ import json
 import uuid
 
 import pytest
+from fhir_bladder_test_exports import data_files
 
 from fhir_bladder.exchange.client import Client
 from fhir_bladder.exchange.export import Export, ExportOptions
 from fhir_bladder.exchange.export_options import State
-from fhir_bladder.exchange.ledger import data_files, read_ledger
+from fhir_bladder.exchange.ledger import read_ledger
 
 pytestmark = pytest.mark.server
 
