@@ -14,17 +14,22 @@ import builtins
 import importlib
 import importlib.abc
 import importlib.machinery
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from types import CodeType
 from typing import Any
 
-from conformance_weaken import HAND, Key, Memo, Switches, Weaken, module_of, named, profile_of
+from conformance_weaken import HAND, Forgetful, Key, Memo, Switches, Weaken, module_of, named, profile_of
 
 ROOM = "fhir_bladder.conformance"
 MOST = 600
 """How many documents may fail to show a check before it is taken for one that none of them can show."""
+
+KEPT, STEPS = 12, 16
+"""Documents kept for a check that they do not show; checks left out together at most, and a few more."""
+PASSES_ON = re.compile(r"(not |int\()?[\w.\[\]]+\((v|y|o|item|value), (C|context)\)+( \(\d+\))?").fullmatch
 
 
 # the copy of the room
@@ -40,18 +45,29 @@ class _Loader(importlib.machinery.SourceFileLoader):
         if module_of(short) in HAND:
             weaken = Weaken(self.switches, f"({module_of(short)})", short, hand=True)
             tree.body = [s for stmt in tree.body for s in weaken.statement(stmt, False)]
-            tree = ast.fix_missing_locations(_Sets().visit(tree))
+        tree = ast.fix_missing_locations(_Kept().visit(tree))
         code: CodeType = builtins.compile(tree, path, "exec", dont_inherit=True)
         return code
 
 
-class _Sets(ast.NodeTransformer):
-    """`set()` as a set that can be told to learn nothing."""
+class _Kept(ast.NodeTransformer):
+    """Kept answers as something that can be told to learn nothing; no kept answers where a no is kept too."""
 
     def visit_Call(self, node: ast.Call) -> ast.AST:
         self.generic_visit(node)
         if isinstance(node.func, ast.Name) and node.func.id == "set" and not node.args:
             node.func.id = "_weaken_set"
+        return node
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
+        self.generic_visit(node)
+        if isinstance(node.value, ast.Dict) and ast.unparse(node.target) in ("self._known", "known", "single"):
+            node.value = ast.Call(ast.Name("_weaken_dict", ast.Load()), [], [])
+        return node
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
+        self.generic_visit(node)
+        node.decorator_list = [d for d in node.decorator_list if "lru_cache" not in ast.unparse(d)]
         return node
 
 
@@ -128,11 +144,13 @@ def copied(keep: bool = False, artefacts: Sequence[dict[str, Any]] = ()) -> Iter
     switches = Switches()
     switches._general = {}
     made = type("Kept", (Memo,), {"switches": switches})
+    forgetful = type("Forgetful", (Forgetful,), {"switches": switches})
     for name, value in (
         ("_weaken_fire", switches.fire),
         ("_weaken_give", switches.give),
         ("_weaken_own", switches.own),
         ("_weaken_set", made),
+        ("_weaken_dict", forgetful),
         ("_weaken_ran", switches.ran),
     ):
         setattr(builtins, name, value)
@@ -158,15 +176,30 @@ def copied(keep: bool = False, artefacts: Sequence[dict[str, Any]] = ()) -> Iter
         sys.modules.update(saved)
         if ROOM in saved:
             parent.__dict__["conformance"] = saved[ROOM]
-        for name in ("_weaken_fire", "_weaken_give", "_weaken_own", "_weaken_set", "_weaken_ran"):
+        for name in ("_weaken_fire", "_weaken_give", "_weaken_own", "_weaken_set", "_weaken_dict", "_weaken_ran"):
             delattr(builtins, name)
+
+
+def outside(call: Callable[..., Any]) -> Callable[..., Any]:
+    """A function of the room as it stands, for use beside a copy: what it imports late is no copy either."""
+    room = {n: m for n, m in sys.modules.items() if n == ROOM or n.startswith(ROOM + ".")}
+
+    def run(*arguments: Any) -> Any:
+        copy = {n: sys.modules.get(n) for n in room}
+        sys.modules.update(room)
+        try:
+            return call(*arguments)
+        finally:
+            sys.modules.update({n: m for n, m in copy.items() if m is not None})
+
+    return run
 
 
 class Run:
     """Documents against the copy: which checks they show to be needed.
 
     shown: check → the document that shows it. wrong: documents taken by the acceptor in which the explainer finds
-    something.
+    something. together: check → a document that shows it once the other checks named there are left out too.
     """
 
     def __init__(self, switches: Switches, weak: Any, judge: Callable[[bytes], list[str]], most: int = MOST) -> None:
@@ -177,16 +210,18 @@ class Run:
         self.documents = self.taken = 0
         self.after: dict[Key, list[list[Key]]] | None = None
         self.met: set[Key] = set()
+        self.together: dict[Key, tuple[bytes, frozenset[Key]]] = {}
+        self.kept: dict[Key, list[bytes]] = {}  # refused, and a check was noted that it does not show
         self.calm: set[Key] = set()  # noted in resources that are right, so hardly what refuses others
 
-    def known_good(self, data: bytes, dropped: Key | None = None) -> bool:
-        """What the copy says, with a check left out."""
-        self.switches.dropped = dropped
+    def known_good(self, data: bytes, *dropped: Key) -> bool:
+        """What the copy says, with checks left out."""
+        self.switches.dropped = frozenset(dropped) if dropped else None
         self.switches.fired = {}
         try:
             return bool(self.weak.known_good(data))
         except Exception:
-            if dropped is None:
+            if not dropped:
                 raise
             return False  # what a check left out lets through may be anything
         finally:
@@ -213,10 +248,57 @@ class Run:
                     self.shown[key] = data
                     new.append(key)
                     continue
-            self.tried[key] = self.tried.get(key, 0) + 1
+            tries = self.tried[key] = self.tried.get(key, 0) + 1
+            if bad is not False:
+                self._keep(key, tries, data)
             if self.after is not None:
                 self.after.setdefault(key, []).append(list(self.switches.fired))
         return new
+
+    def _keep(self, key: Key, tries: int, data: bytes) -> None:
+        held = self.kept.setdefault(key, [])
+        if len(held) < KEPT:
+            held.append(data)
+        elif tries & (tries - 1) == 0:  # some of the later ones too
+            held[tries.bit_length() % KEPT] = data
+
+    def with_others(self, keys: Iterable[Key]) -> None:
+        """Checks that others repeat: with these others left out as well, a wrong document is taken, and only then.
+
+        From a document in whose way a check stood, whatever stands in its way next is left out too, until it is taken;
+        then as many as possible are put back. The check is needed beside them if with it put back the document is not
+        taken. Whatever was left out on the way and is asked for serves as well.
+        """
+        asked = set(keys)
+        for key in sorted(asked, key=lambda k: len(self.kept.get(k, ()))):
+            for data in self.kept.get(key, ()):
+                if key in self.together:
+                    break
+                self._with_others(data, key, asked)
+
+    def _with_others(self, data: bytes, key: Key, asked: set[Key]) -> None:
+        out = [key]
+        while not self.known_good(data, *out):
+            new = [k for k in self.switches.fired if k not in out and not self._passes_on(k)]
+            if not new or len(out) > STEPS:
+                return
+            out.append(new[-1])
+        if not self.judge(data):
+            return
+        for target in [k for k in out if k in asked and k not in self.together]:
+            needed = list(out)
+            for other in [k for k in out if k != target]:
+                fewer = [k for k in needed if k != other]
+                if self.known_good(data, *fewer):
+                    needed = fewer
+            others = [k for k in needed if k != target]
+            if not (self.known_good(data, *others) if others else self.known_good(data)):
+                self.together[target] = (data, frozenset(others))
+
+    def _passes_on(self, key: Key) -> bool:
+        """Whether a check only says what a function that it calls has said."""
+        site = self.switches.sites[key]
+        return site.owner == "(validator)" or site.place == "accept.accepts" or PASSES_ON(site.text) is not None
 
     def many(self, documents: Iterable[bytes], ask: float = 1.0) -> None:
         """Try documents; the explainer looks at a share of those taken."""

@@ -178,15 +178,18 @@ NOT_SHOWN = HERE / "not_shown.txt"
 
 def prove(*, part: bool = False) -> Proof:
     """Drop every check; `part`: of the tables that a few seeds reach."""
+    from fhir_bladder.conformance import quick  # noqa: F401 - before there is a copy of it
     from fhir_bladder.conformance.packages import local_artefacts
     from fhir_bladder.conformance.validator import Validator
 
     strong = Validator(artefacts=[odd.PROFILE])
 
+    @dropping.outside
     def judge(data: bytes) -> list[str]:
         strong.explainer.helper = None
         return [f"{f.severity} {f.id} {f.path}" for f in strong.explain(data) if f.severity != "information"]
 
+    @dropping.outside
     def accepts(value: Any) -> bool:
         return strong.acceptor.accepts(value)
 
@@ -206,7 +209,19 @@ def prove(*, part: bool = False) -> Proof:
         # the seed of datatypes first: it has the keys that must stand together
         for seed in sorted((small | chosen).values(), key=lambda s: (s is not chosen.get("types"), len(str(s)))):
             run.many(grown.documents(seed), 0.05)
-        return _judged(run, grown.visited if part else None)
+        visited = grown.visited if part else None
+        run.with_others(_open(run, visited))
+        return _judged(run, visited)
+
+
+def _open(run: Any, visited: set[tuple[str, str]] | None) -> list[Any]:
+    """Checks that no document shows alone, of the tables visited."""
+    sites = run.switches.sites
+    return [k for k in run.left() if _looked_at(sites[k], visited)]
+
+
+def _looked_at(site: Any, visited: set[tuple[str, str]] | None) -> bool:
+    return visited is None or (site.table is not None and (site.owner, named(site.table)) in visited)
 
 
 def _judged(run: Any, visited: set[tuple[str, str]] | None) -> Proof:
@@ -218,7 +233,7 @@ def _judged(run: Any, visited: set[tuple[str, str]] | None) -> Proof:
     twins = {_plain(sites[key]) for key in run.shown}
     for key in run.checks():
         site = sites[key]
-        if visited is not None and (site.table is None or (site.owner, named(site.table)) not in visited):
+        if not _looked_at(site, visited):
             continue
         row = table.setdefault(_group(site), {})
         row["checks"] = row.get("checks", 0) + 1
@@ -233,6 +248,8 @@ def _judged(run: Any, visited: set[tuple[str, str]] | None) -> Proof:
         reason = next((r for r in known if r.fits(site)), None)
         if reason is not None:
             row[reason.kind] = row.get(reason.kind, 0) + 1
+        elif key in run.together:
+            row["shown with others"] = row.get("shown with others", 0) + 1
         else:
             row["not named"] = row.get("not named", 0) + 1
             unnamed.append(str(site))

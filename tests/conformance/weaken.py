@@ -68,7 +68,7 @@ class Switches:
 
     def __init__(self) -> None:
         self.sites: dict[Key, Site] = {}
-        self.dropped: Key | None = None
+        self.dropped: frozenset[Key] | None = None
         self.fired: dict[Key, None] = {}
         self.odd: set[Key] = set()
         self.learn = False
@@ -90,7 +90,7 @@ class Switches:
     def fire(self, *key: Any) -> bool:
         """A check refuses: True, unless it is left out."""
         found = self._key(key)
-        if found == self.dropped:
+        if self.dropped is not None and found in self.dropped:
             return False
         self.fired[found] = None
         return True
@@ -165,6 +165,19 @@ class Memo(set[Any]):
     def add(self, item: Any) -> None:
         if self.switches.dropped is None or self.switches.learn:
             super().add(item)
+
+
+class Forgetful(dict[Any, Any]):
+    """A dictionary of kept answers that neither tells nor learns anything while a check is left out."""
+
+    switches: Switches
+
+    def get(self, key: Any, default: Any = None) -> Any:
+        return super().get(key, default) if self.switches.dropped is None else default
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        if self.switches.dropped is None:
+            super().__setitem__(key, value)
 
 
 class Weaken:
