@@ -31,7 +31,7 @@ def time_order(facts: Facts) -> tuple[Finding, ...]:
 
     A scan before the start of its exam or long after it; verified, drained or acted upon before what it follows; a
     catheter removed after an exam that does not have it in place; an earlier void after the last one. The calibration
-    counts by its date.
+    counts by its date, and a day more.
     """
     found: tuple[Finding, ...] = NOTHING
     for field, text, expected in _disordered(facts):
@@ -71,8 +71,9 @@ def _disordered(facts: Facts) -> Iterator[tuple[str, str, str]]:
         if voided is not None and void.at.moment > voided.moment + max(written_slack(void.at), written_slack(voided)):
             yield f"earlier_voids.{index}.at", void.at.text, f"at or before the last void, {voided.text}"
     calibrated = record.device.calibrated_on
-    if calibrated is not None and calibrated > start.moment.date().isoformat()[: len(calibrated)]:
-        yield "device.calibrated_on", calibrated, f"at or before {start.moment.date().isoformat()}"
+    latest = (start.moment.date() + dt.timedelta(days=1)).isoformat()  # the scanner's zone may be another
+    if calibrated is not None and calibrated > latest[: len(calibrated)]:
+        yield "device.calibrated_on", calibrated, f"at or before {latest}"
 
 
 def diameters_mismatch(facts: Facts) -> tuple[Finding, ...]:

@@ -91,7 +91,7 @@ def midnight(facts: Facts) -> tuple[Finding, ...]:
                 field=field,
                 expected="a time of day",
                 found=time.text,
-                hint="enter the time if it is known; minutes since void depend on it",
+                hint="enter the time if it is known; minutes since void and comparisons depend on it",
             )
     return NOTHING
 

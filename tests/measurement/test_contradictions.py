@@ -65,8 +65,8 @@ SCAN = {"scan_number": 1, "volume": {"value": 186, "unit": "mL"}, "centring": "c
         ({"earlier_voids": [{"at": "2026-11-18T10:37Z"}]}, "earlier_voids.0.at"),
         ({"earlier_voids": [{"at": "2026-11-18T10:36:00Z"}], "voided_at": "2026-11-18T10:35Z"}, ""),
         ({"earlier_voids": [{"at": "2026-11-18T10:41:00Z"}], "voided_at": None}, ""),
-        ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-18"}}, ""),
-        ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-19"}}, "device.calibrated_on"),
+        ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-19"}}, ""),  # today in another zone
+        ({"device": {"serial": "HT-1", "calibrated_on": "2026-11-20"}}, "device.calibrated_on"),
     ],
 )
 def test_order_of_times(exam: Exam, changes: dict[str, Any], field: str) -> None:

@@ -98,8 +98,8 @@ ONE: list[tuple[str, dict[str, Any], tuple[str, str, str, str]]] = [
      ("warn", "wall.surface_area", "at most 331 cm2 around 200 mL", "332 cm2")),
     ("time-order", {"verified": {"by": "x", "at": "2026-11-18T10:36:59Z"}},
      ("warn", "verified.at", "at or after 2026-11-18T10:42:00+00:00", "2026-11-18T10:36:59Z")),
-    ("time-order", {"device": {"serial": "HT-0093", "calibrated_on": "2026-11-19"}},
-     ("warn", "device.calibrated_on", "at or before 2026-11-18", "2026-11-19")),
+    ("time-order", {"device": {"serial": "HT-0093", "calibrated_on": "2026-11-20"}},
+     ("warn", "device.calibrated_on", "at or before 2026-11-19", "2026-11-20")),
     # 9.5 · 7.5 · 5.5 cm3 · 0.515 = 201.8 mL, 10.5 · 8.5 · 6.5 · 0.525 = 304.6 mL
     ("diameters-mismatch", {"scans": [scan(1, q("0.5", "L"))],
                             "diameters": {"length": q(10, "cm"), "width": q(8, "cm"), "height": q(6, "cm"),
