@@ -27,9 +27,12 @@ ROOM = "fhir_bladder.conformance"
 MOST = 600
 """How many documents may fail to show a check before it is taken for one that none of them can show."""
 
-KEPT, STEPS = 12, 16
-"""Documents kept for a check that they do not show; checks left out together at most, and a few more."""
-PASSES_ON = re.compile(r"(not |int\()?[\w.\[\]]+\((v|y|o|item|value), (C|context)\)+( \(\d+\))?").fullmatch
+KEPT, STEPS, WAYS = 12, 16, 4
+"""Documents kept for a check that they do not show; checks left out together at most; documents kept for each check
+that was the last in their way."""
+PASSES_ON = re.compile(
+    r"self\.check\('Bundle:entries'\).*|(not |int\()?[\w.\[\]]+\((v|y|o|item|value), (C|context)\)+( \(\d+\))?"
+).fullmatch
 
 
 # the copy of the room
@@ -211,6 +214,7 @@ class Run:
         self.after: dict[Key, list[list[Key]]] | None = None
         self.met: set[Key] = set()
         self.together: dict[Key, tuple[bytes, frozenset[Key]]] = {}
+        self.ways: dict[Key, list[bytes]] = {}  # what the last check in the way of a document was
         self.kept: dict[Key, list[bytes]] = {}  # refused, and a check was noted that it does not show
         self.calm: set[Key] = set()  # noted in resources that are right, so hardly what refuses others
 
@@ -237,6 +241,9 @@ class Run:
                 self.wrong.append((data, found))
             return []
         self.met |= self.switches.odd & self.switches.fired.keys()
+        last = next((k for k in reversed(self.switches.fired) if not self._passes_on(k)), None)
+        if last is not None and len(self.ways.setdefault(last, [])) < WAYS:
+            self.ways[last].append(data)
         new: list[Key] = []
         bad: bool | None = None
         for key in [k for k in self.switches.fired if k not in self.shown]:
@@ -274,18 +281,22 @@ class Run:
             for data in self.kept.get(key, ()):
                 if key in self.together:
                     break
-                self._with_others(data, key, asked)
+                self._with_others(data, [key], asked)
+        # what comes to light only behind another check
+        for held in list(self.ways.values()):
+            for data in held:
+                self._with_others(data, [], asked)
 
-    def _with_others(self, data: bytes, key: Key, asked: set[Key]) -> None:
-        out = [key]
+    def _with_others(self, data: bytes, out: list[Key], asked: set[Key]) -> None:
         while not self.known_good(data, *out):
             new = [k for k in self.switches.fired if k not in out and not self._passes_on(k)]
             if not new or len(out) > STEPS:
                 return
             out.append(new[-1])
-        if not self.judge(data):
+        targets = [k for k in out if k in asked and k not in self.together]
+        if not targets or not self.judge(data):
             return
-        for target in [k for k in out if k in asked and k not in self.together]:
+        for target in targets:
             needed = list(out)
             for other in [k for k in out if k != target]:
                 fewer = [k for k in needed if k != other]

@@ -25,6 +25,8 @@ B = "urn:uuid:00000000-0000-0000-0000-00000000000b"
 DIV = '<div xmlns="http://www.w3.org/1999/xhtml">{}</div>'
 ODD = "http://a.example/StructureDefinition/odd"
 CS = "https://a.example/cs"
+OUTER, INNER = "http://a.example/StructureDefinition/outer", "http://a.example/StructureDefinition/inner"
+PRECISION = "http://hl7.org/fhir/StructureDefinition/quantity-precision"
 
 BASE: dict[str, dict[str, Any]] = {
     "Observation": {"status": "final", "code": {"text": "x"}},
@@ -68,12 +70,33 @@ PROFILE: dict[str, Any] = {
         _el("Observation.value[x]:x", sliceName="valueQuantity", min=0, max="1", type=[{"code": "Quantity"}], patternQuantity={"value": 1.5, "system": UCUM}),
         _el("Observation.note", max="2"),
         _el("Observation.note.text", maxLength=5),
+        _el("Observation.note.extension", slicing={"discriminator": [{"type": "value", "path": "url"}], "ordered": True, "rules": "closed"}),
+        _el("Observation.note.extension:one", sliceName="one", min=1, max="2", type=[{"code": "Extension", "profile": [DAR["url"]]}]),
+        _el("Observation.note.extension:two", sliceName="two", min=0, max="2", type=[{"code": "Extension", "profile": [OUTER]}]),
+        _el("Observation.effective[x]", slicing={"discriminator": [{"type": "type", "path": "$this"}], "rules": "open"}),
+        _el("Observation.effective[x]:x", sliceName="effectiveDateTime", min=1, max="1", type=[{"code": "dateTime"}]),
+        _el("Observation.method", binding={"strength": "required", "valueSet": "http://hl7.org/fhir/ValueSet/observation-methods"}),
+        _el("Observation.referenceRange.low.value", minValueDecimal=1, maxValueDecimal=5),
+        _el("Observation.referenceRange.high", binding={"strength": "required", "valueSet": "http://hl7.org/fhir/ValueSet/units-of-time"}),
         _el("Observation.component", max="2"),
         _el("Observation.component.value[x]", type=[{"code": "integer"}], minValueInteger=1, maxValueInteger=5, constraint=[{"key": "odd-1", "severity": "error", "human": "not three", "expression": "$this != 3"}]),
         _el("Observation.referenceRange", max="1"),
         _el("Observation.referenceRange.age", fixedRange={"low": {"value": 1}}),
     ]},
 }  # fmt: skip
+
+
+def _extension(url: str, *contexts: tuple[str, str]) -> dict[str, Any]:
+    return {
+        "resourceType": "StructureDefinition", "url": url, "name": "X", "status": "draft", "kind": "complex-type", "abstract": False,
+        "type": "Extension", "derivation": "constraint", "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Extension",
+        "context": [{"type": kind, "expression": expression} for kind, expression in contexts],
+        "differential": {"element": [_el("Extension"), _el("Extension.url", fixedUri=url)]},
+    }  # fmt: skip
+
+
+ARTEFACTS = [PROFILE, _extension(OUTER, ("element", "Element")), _extension(INNER, ("extension", OUTER))]
+"""The profile, an extension that may stand anywhere, and one that may stand only in that."""
 SEED_ODD: dict[str, Any] = {
     "resourceType": "Observation", "meta": {"profile": [ODD]}, "status": "final",
     "identifier": [{"system": "http://a.example/one", "value": "1"}, {"system": "http://a.example/two", "value": "2"}],
@@ -81,7 +104,8 @@ SEED_ODD: dict[str, Any] = {
     "code": {"coding": [{"system": CS, "code": "x", "userSelected": True}], "text": "x"},
     "performer": [{"reference": "Practitioner/1"}, {"reference": "Practitioner/2"}],
     "valueQuantity": {"value": 1.5, "unit": "mL", "system": UCUM, "code": "mL"},
-    "note": [{"text": "12345"}],
+    "note": [{"text": "12345", "extension": [DAR, {"url": OUTER, "valueString": "x"}]}],
+    "effectiveDateTime": "2020-01-02",
     "component": [{"code": {"text": "a"}, "valueInteger": 2}, {"code": {"text": "b"}, "valueInteger": 4}],
     "referenceRange": [{"text": "x", "age": {"low": {"value": 1}}}],
 }  # fmt: skip
@@ -145,6 +169,9 @@ def _bundle(kind: str, entries: list[Any], **more: Any) -> dict[str, Any]:
 
 def by_hand() -> Iterator[bytes]:
     """Documents that show what no systematic change does, most of them wrong; some texts rather than values."""
+    patient = {"resourceType": "Patient", "active": True}
+    for url in ("Patient/1", "http://a.example/Patient/1"):  # before many others have tried the same
+        yield orjson.dumps(_bundle("transaction", [{"fullUrl": url, "resource": patient, "request": {"method": "POST", "url": "Patient"}}]))  # fmt: skip
     for value in _values():
         yield orjson.dumps(value)
     yield from _texts()
@@ -391,8 +418,29 @@ def _odd() -> Iterator[dict[str, Any]]:
         yield made(valueQuantity=None, **{key: value})
         yield made(**{key: value})
     for text in ("123456", "1234", "x" * 5, " x", 12345, ["1"], ""):
-        yield made(note=[{"text": text}])
-    yield made(note=[{"text": "x"}] * 3)
+        yield made(note=[{"text": text, "extension": [DAR]}])
+    yield made(note=[{"text": "x", "extension": [DAR]}] * 3)
+    outer = {"url": OUTER, "valueString": "x"}
+    for held in ([DAR, outer], [outer, DAR], [outer], [DAR] * 3, [DAR, outer, outer], [DAR, outer, outer, outer], [DAR, {"url": PRECISION, "valueInteger": 1}], [{**DAR, "valueCode": " x"}], [DAR, {**outer, "valueString": " x"}], [DAR, {"url": OUTER}], [DAR, {"url": "x"}], []):  # fmt: skip
+        yield made(note=[{"text": "x", "extension": held}])
+    inner = {"url": INNER, "valueString": "x"}
+    yield made(extension=[inner])
+    yield made(extension=[{"url": OUTER, "extension": [inner]}])
+    yield made(extension=[{"url": OUTER, "extension": [inner, {**inner, "valueString": " x"}]}])
+    yield made(extension=[{"url": "http://hl7.org/fhir/StructureDefinition/patient-nationality", "extension": [inner]}])
+    yield made(extension=[{**DAR, "extension": [inner]}])
+    yield made(
+        extension=[{"url": "https://w3id.org/fhir-bladder/StructureDefinition/filling-range", "extension": [inner]}]
+    )
+    yield made(code={**SEED_ODD["code"], "extension": [inner]})
+    yield made(effectiveDateTime=None, effectivePeriod={"start": "2020"})
+    yield made(effectiveDateTime=None)
+    for code in ({"text": "x"}, {"coding": [{"system": CS, "code": "x"}]}, {"coding": [{"system": "http://snomed.info/sct", "code": "x"}]}, {"coding": [{"code": "x"}]}):  # fmt: skip
+        yield made(method=code)
+    for value in ({"value": 1, "system": UCUM, "code": "h"}, {"value": 1, "system": UCUM, "code": "mL"}, {"value": 1, "system": CS, "code": "h"}, {"value": 1}, {"value": 1, "unit": "h"}):  # fmt: skip
+        yield made(referenceRange=[{"text": "x", "high": value}])
+    for number in (0, 1, 5, 6, 1.0, 5.0, 0.5, 5.5):
+        yield made(referenceRange=[{"text": "x", "low": {"value": number}}])
     for number in (0, 1, 3, 5, 6, -1, 1.0, 2.0, 5.0, "2", True, None, 2**31, [2]):
         for at in (0, 1):
             value = made()
@@ -657,6 +705,9 @@ def _measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
 
 def _texts() -> Iterator[bytes]:
     """Texts that no parsed value can show: keys that stand twice, depth, sizes, numbers."""
+    limit = orjson.dumps({**SEED_ODD, "referenceRange": [{"text": "x", "low": {"value": 7777}}]})
+    for number in (b"0.99999999999999999999", b"5.00000000000000000001"):
+        yield limit.replace(b"7777", number)
     head = b'{"resourceType":"Observation","status":"final","code":{"text":"x"}'
     for more in (
         b',"status":"final"}', b',"code":{"text":"x"}}', b',"subject":{"display":"a","display":"a"}}', b',"stat\\u0075s":"final"}', b',"valueString":"\\u0022:"}', b',"valueString":"a","valueString":"b"}', b',"note":[{"text":"a:b","text":"c"}]}',

@@ -182,7 +182,7 @@ def prove(*, part: bool = False) -> Proof:
     from fhir_bladder.conformance.packages import local_artefacts
     from fhir_bladder.conformance.validator import Validator
 
-    strong = Validator(artefacts=[odd.PROFILE])
+    strong = Validator(artefacts=odd.ARTEFACTS)
 
     @dropping.outside
     def judge(data: bytes) -> list[str]:
@@ -196,7 +196,7 @@ def prove(*, part: bool = False) -> Proof:
     extensions = [
         a["url"] for a in local_artefacts() if a["resourceType"] == "StructureDefinition" and a["type"] == "Extension"
     ]
-    with dropping.copied(artefacts=[odd.PROFILE]) as (switches, weak):
+    with dropping.copied(artefacts=odd.ARTEFACTS) as (switches, weak):
         weak._front = _NoFront()
         run = dropping.Run(switches, weak, judge)
         # what is made for one check first, before many others have tried to show it
@@ -210,14 +210,18 @@ def prove(*, part: bool = False) -> Proof:
         for seed in sorted((small | chosen).values(), key=lambda s: (s is not chosen.get("types"), len(str(s)))):
             run.many(grown.documents(seed), 0.05)
         visited = grown.visited if part else None
+        twins = {_plain(switches.sites[key]) for key in run.shown}
+        for site in switches.sites.values():
+            site.twin = _plain(site) in twins
         run.with_others(_open(run, visited))
         return _judged(run, visited)
 
 
 def _open(run: Any, visited: set[tuple[str, str]] | None) -> list[Any]:
-    """Checks that no document shows alone, of the tables visited."""
+    """Checks that no document shows alone and no reason names, of the tables visited."""
     sites = run.switches.sites
-    return [k for k in run.left() if _looked_at(sites[k], visited)]
+    known = reasons()
+    return [k for k in run.left() if _looked_at(sites[k], visited) and not any(r.fits(sites[k]) for r in known)]
 
 
 def _looked_at(site: Any, visited: set[tuple[str, str]] | None) -> bool:
@@ -230,7 +234,6 @@ def _judged(run: Any, visited: set[tuple[str, str]] | None) -> Proof:
     table: dict[str, dict[str, int]] = {}
     unnamed, names = [], set()
     sites = run.switches.sites
-    twins = {_plain(sites[key]) for key in run.shown}
     for key in run.checks():
         site = sites[key]
         if not _looked_at(site, visited):
@@ -241,7 +244,6 @@ def _judged(run: Any, visited: set[tuple[str, str]] | None) -> Proof:
         if key in run.shown:
             row["shown"] = row.get("shown", 0) + 1
             continue
-        site.twin = _plain(site) in twins
         if site.run >= 0 and not run.switches.ran[site.run]:
             row["never run"] = row.get("never run", 0) + 1
             continue

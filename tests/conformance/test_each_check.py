@@ -125,11 +125,11 @@ def test_a_choice_with_extensions_only_is_left_to_its_slices(proof: ModuleType) 
     import copy
 
     import orjson
-    from conformance_odd import PROFILE, SEED_ODD
+    from conformance_odd import ARTEFACTS, SEED_ODD
 
     from fhir_bladder.conformance.validator import Validator
 
-    validator = Validator(local=False, artefacts=[PROFILE])
+    validator = Validator(local=False, artefacts=ARTEFACTS)
     made = copy.deepcopy(SEED_ODD)
     assert validator.known_good(orjson.dumps(made))
     del made["valueQuantity"]

@@ -18,7 +18,7 @@ MOST = 600
 
 PROBLEM = frozenset(
     ["entry_problems", "identifier_problem", "attachment_problem", "misplaced", "orphans", "_may_repeat", "untidy",
-     "labelled_twice", "odd_year", "problem"]
+     "labelled_twice", "odd_year", "obs_7", "problem"]
 )  # fmt: skip
 """Functions whose answer, if any, is a problem; all others say yes."""
 
@@ -34,7 +34,7 @@ HAND: dict[str, frozenset[str] | None] = {
     "ucum": None,
     "xhtml": None,
     "quick": frozenset(["_plain", "_exact", "_is_concept"]),
-    "validator": frozenset(["known_good", "_from_json", "_may_repeat"]),
+    "validator": frozenset(["known_good", "_from_json"]),
 }
 """Hand-written modules with the functions whose checks are dropped; None: all that say yes or no."""
 
