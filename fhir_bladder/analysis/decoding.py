@@ -1,4 +1,4 @@
-"""Room `analysis`: JSON parsers that keep only the keys a view reaches. Imports nothing of ours but Keys.
+"""Room `analysis`: JSON parsers that keep only the keys a view reaches. May import wire and Keys.
 
 A view of ten columns touches a tenth of an Observation; msgspec decodes that into Structs made for it and skips the
 rest without building objects, which is where most of the time of flattening goes. A field is `k_` and the key's name;
@@ -9,18 +9,18 @@ that whoever takes a resource takes both. Decimals come as `Decimal`, digits as 
 from __future__ import annotations
 
 from collections.abc import Callable
-from decimal import Decimal
 from functools import lru_cache
 from typing import Any, TypeVar
 
 import msgspec
 
+from fhir_bladder import wire
 from fhir_bladder.analysis.keys import FIELD, Keys
 
 Text = bytes | memoryview
 Parse = Callable[[Text], Any]
 
-_decimal = lru_cache(maxsize=1 << 14)(Decimal)  # measured values repeat; looking one up takes a third of making it
+_decimal = lru_cache(maxsize=1 << 14)(wire.decimal)  # measured values repeat; looking one up takes a third of making it
 everything: Parse = msgspec.json.Decoder(float_hook=_decimal).decode
 """The whole of a JSON text; raises one of `UNREADABLE`."""
 UNREADABLE = (msgspec.DecodeError, ValueError, ArithmeticError, RecursionError)

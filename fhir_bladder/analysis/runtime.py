@@ -6,6 +6,7 @@ common case (one value, no list) free of allocation. An object is a dict, or a S
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -14,7 +15,7 @@ from functools import lru_cache
 from typing import Any
 
 from fhir_bladder.analysis.keys import member
-from fhir_bladder.errors import RecordError
+from fhir_bladder.errors import ConfigError, RecordError
 
 TYPES = (
     "Address", "Age", "Annotation", "Attachment", "Base64Binary", "Boolean", "Canonical", "Code", "CodeableConcept",
@@ -278,7 +279,10 @@ def _moment(text: Any) -> tuple[list[int], int, bool] | None:
     parts = [int(p) for p in fields if p is not None]
     if offset and len(parts) >= 5:
         shift = 0 if offset == "Z" else int(offset[0] + offset[1:3]) * 60 + int(offset[0] + offset[4:6])
-        moment = dt.datetime(*parts) - dt.timedelta(minutes=shift)  # type: ignore[arg-type]
+        try:
+            moment = dt.datetime(*parts) - dt.timedelta(minutes=shift)  # type: ignore[arg-type]
+        except (ValueError, OverflowError):
+            return None  # no such day or hour
         parts = list(moment.timetuple()[: len(parts)])
     return _with_fraction(parts, fraction), 1, bool(offset)
 
@@ -315,7 +319,7 @@ def compare(left: Any, right: Any) -> int | None:
 
 
 def arithmetic(operator: str, left: Any, right: Any) -> Any:
-    """`+ - * / div mod` on numbers, `+` on strings; empty where either side is, or on division by zero."""
+    """`+ - * / div mod` on numbers, `+` on strings; empty where either side is, on division by zero and overflow."""
     a, b = one(left, "arithmetic"), one(right, "arithmetic")
     if a is None or b is None:
         return None
@@ -324,18 +328,23 @@ def arithmetic(operator: str, left: Any, right: Any) -> Any:
     x, y = number(a), number(b)
     if x is None or y is None:
         raise RecordError(f"cannot compute {str(a)[:30]!r} {operator} {str(b)[:30]!r}", remedy="use numbers")
+    try:
+        return _computed(operator, x, y)
+    except ArithmeticError:
+        return None
+
+
+def _computed(operator: str, x: Any, y: Any) -> Any:
     if operator == "+":
         return x + y
     if operator == "-":
         return x - y
     if operator == "*":
         return x * y
-    if y == 0:
-        return None
+    quotient = Decimal(x) / Decimal(y)
     if operator == "/":
-        return Decimal(x) / Decimal(y)
-    quotient = int(Decimal(x) / Decimal(y))
-    return quotient if operator == "div" else x - y * quotient
+        return quotient
+    return int(quotient) if operator == "div" else x - y * int(quotient)
 
 
 def text(value: Any) -> str | None:
@@ -347,9 +356,9 @@ def text(value: Any) -> str | None:
     return None if value.__class__ in (dict, list) else str(value)
 
 
-def join(value: Any, separator: str) -> str:
+def join(value: Any, separator: str | None) -> str:
     """The strings of a collection as one; an empty collection gives an empty string (as the public suite has it)."""
-    return separator.join(text(item) or "" for item in items(value))
+    return (separator or "").join(text(item) or "" for item in items(value))
 
 
 def of_type(value: Any, name: str) -> Any:
@@ -396,11 +405,17 @@ def repeat(node: Any, paths: Sequence[Callable[[Any], Any]]) -> list[Any]:
     return found
 
 
-def sub(pattern: str, value: Any, replacement: str) -> Any:
-    """replaceMatches(): `$1` in the replacement is the first group."""
-    if value.__class__ is not str:
+def sub(pattern: Any, value: Any, replacement: Any) -> Any:
+    """replaceMatches(): `$1` in the replacement is the first group; empty where one of the three is.
+
+    Raises ConfigError for what is no regular expression.
+    """
+    if value.__class__ is not str or pattern.__class__ is not str or replacement.__class__ is not str:
         return None
-    return re.sub(pattern, re.sub(r"\$(\d)", r"\\\1", replacement), value)
+    try:
+        return re.sub(pattern, re.sub(r"\$(\d)", r"\\\1", replacement), value)
+    except re.error as error:
+        raise ConfigError(f"regular expression {pattern!r}: {error}", remedy="correct the view's path") from None
 
 
 def boundary(value: Any, high: bool) -> Any:
@@ -422,7 +437,9 @@ def boundary(value: Any, high: bool) -> Any:
         return None
     year, month, day, hour, minute, second, fraction, offset = match.groups()
     month = month or ("12" if high else "01")
-    day = day or (str(_days(int(year), int(month))) if high else "01")
+    if not "01" <= month <= "12":
+        return None
+    day = day or (str(calendar.monthrange(int(year), int(month))[1]) if high else "01")
     if hour is None and "T" not in value:
         return f"{year}-{month}-{day}"
     return _full(f"{year}-{month}-{day}", (hour, minute, second, fraction), offset, high)
@@ -441,8 +458,3 @@ def _full(day: str, clock: tuple[str | None, ...], offset: str | None, high: boo
     end = ("23", "59", "59", "999", "-12:00") if high else ("00", "00", "00", "000", "+14:00")
     milliseconds = (fraction or end[3]).ljust(3, "0")[:3]
     return f"{day}T{hour or end[0]}:{minute or end[1]}:{second or end[2]}.{milliseconds}{offset or end[4]}"
-
-
-def _days(year: int, month: int) -> int:
-    following = dt.date(year + month // 12, month % 12 + 1, 1)
-    return (following - dt.timedelta(days=1)).day

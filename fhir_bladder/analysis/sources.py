@@ -340,7 +340,7 @@ def _bundle(name: str, line: int, bundle: dict[str, Any], on_rejected: Callable[
 def _reason(error: Exception) -> str:
     """Why a line is no JSON, in words."""
     text = str(error)
-    if text.startswith(("a line above", "not UTF-8")):
+    if text.startswith(("a line above", "not UTF-8", "number ")):
         return text
     if "truncated" in text:
         return "half a line: the JSON breaks off"

@@ -26,7 +26,8 @@ _MAX_INTEGER_LENGTH = 4_300  # what Python reads; rooms set narrower limits of t
 _BOM = b"\xef\xbb\xbf"
 
 
-def _decimal(text: str) -> Decimal:
+def decimal(text: str) -> Decimal:
+    """A JSON number with a fraction or an exponent, digits as written. Raises ValueError for one out of range."""
     if len(text) > MAX_NUMBER_LENGTH:
         raise ValueError(f"number of {len(text)} characters")
     value = Decimal(text)
@@ -41,7 +42,7 @@ def _integer(text: str) -> int:
     return int(text)
 
 
-_DECODER = msgspec.json.Decoder(float_hook=_decimal)
+_DECODER = msgspec.json.Decoder(float_hook=decimal)
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
 
@@ -101,7 +102,7 @@ def _check_slowly(data: bytes, max_depth: int) -> None:
         raise InputError("not UTF-8", f"byte {error.start + 1}", "save it as UTF-8") from None
     try:
         json.loads(
-            text, object_pairs_hook=_unique, parse_constant=_refuse_constant, parse_float=_decimal, parse_int=_integer
+            text, object_pairs_hook=_unique, parse_constant=_refuse_constant, parse_float=decimal, parse_int=_integer
         )
     except json.JSONDecodeError as error:
         raise InputError(

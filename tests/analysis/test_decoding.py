@@ -124,7 +124,7 @@ def by_structs(reader: views.Reader, path: Path, lines: list[bytes]) -> list[Any
     found: list[Any] = ["refused"] * len(lines)
     bad: list[Any] = []
     for piece in sources.pieces(path, reader.parse, bad.append):
-        with contextlib.suppress(RecordError):
+        with contextlib.suppress(RecordError, *UNREADABLE):
             found[piece.line - 1] = [[_plain(cell) for cell in row] for row in reader.rows(piece.value)]
             assert headers.header(piece.value)[:1] == (headers.header(everything(lines[piece.line - 1])).type,)
     return found

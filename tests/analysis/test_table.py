@@ -488,6 +488,54 @@ def test_a_table_without_rows_names_the_option_that_fills_it(
     assert result.rows == 1 and result.notes == []
 
 
+QUANTITY = "value.ofType(Quantity).value"
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        # FHIRPath N1 6.6: what cannot be computed is empty; a date that is none compares with nothing
+        (f"{QUANTITY} / 0", ["", ""]),
+        (f"({QUANTITY} - 2) div 0", ["", ""]),
+        ("effective.ofType(dateTime) < @2026-01-01T00:00:00Z", ["", "true"]),
+        ("effective.ofType(dateTime).highBoundary()", ["", "9998-12-31T23:59:59.999-12:00"]),
+        ("id.replaceMatches(status, 'x')", ["", ""]),
+        ("id.join(status)", ["a", "b"]),
+    ],
+)
+def test_one_odd_value_does_not_end_a_table(
+    path: str, expected: list[str], ndjson: Any, read_csv: Any, tmp_path: Path
+) -> None:
+    source = ndjson([
+        {"resourceType": "Observation", "id": "a", "effectiveDateTime": "2026-13-45T25:61:00Z", "status": None},
+        {"resourceType": "Observation", "id": "b", "effectiveDateTime": "9998-12", "valueQuantity": {"value": 2}},
+    ])  # fmt: skip
+    if "Time" in path and "<" in path:
+        source.write_bytes(source.read_bytes().replace(b"9998-12", b"2025-03-04T10:00:00Z"))
+    columns = [{"name": "id", "path": "id"}, {"name": "v", "path": path}]
+    view: Json = {"resource": "Observation", "select": [{"column": columns}]}
+    result = table([source], view, tmp_path / "t.csv")
+    assert not result.rejected
+    assert [row["v"] for row in read_csv(tmp_path / "t.csv")] == expected
+
+
+def test_a_number_that_would_fill_the_disk_is_refused(ndjson: Any, tmp_path: Path) -> None:
+    """1e999999999 in full is a gigabyte of digits."""
+    source = ndjson([b'{"resourceType":"Observation","valueQuantity":{"value":1e999999999}}'])
+    view: Json = {"resource": "Observation", "select": [{"column": [{"name": "v", "path": QUANTITY}]}]}
+    result = table([source], view, tmp_path / "t.csv")
+    assert (result.rows, result.rejected) == (0, 1)
+    assert "number 1e999999999 is out of range" in (tmp_path / "t.rejected.ndjson").read_text()
+
+
+def test_a_wrong_regular_expression_is_named(ndjson: Any, tmp_path: Path) -> None:
+    source = ndjson([{"resourceType": "Observation", "id": "a"}])
+    columns = [{"name": "v", "path": "id.replaceMatches('(', 'x')"}]
+    view: Json = {"resource": "Observation", "select": [{"column": columns}]}
+    with pytest.raises(ConfigError, match="regular expression"):
+        table([source], view, tmp_path / "t.csv")
+
+
 def test_deliveries_have_what_stands_beside_a_table(ndjson: Any, tmp_path: Path) -> None:
     source = ndjson([{"key": "HT-0093/1", "state": "held"}, b"nonsense"])
     result = table([source], "deliveries", tmp_path / "out" / "d.csv")
