@@ -29,12 +29,15 @@ if TYPE_CHECKING:
     from fhir_bladder.conformance.accept_names import Accept
 
 ROOM = 2000
+"""Texts kept at a place."""
 LONGEST = 2000
+"""Bytes of a text that is kept, at most."""
 _TURN = 256
+"""Resources after which it is weighed whether looking up pays."""
 _REST = 8192
+"""Resources that pass unasked where it does not."""
 _DEEP = 80
-"""Texts kept at a place, bytes of one; resources after which the tier is weighed, resources it then rests; brackets of
-a part at most, so that no resource accepted here is nested too deep."""
+"""Brackets of a part at most, so that no resource accepted here is nested too deep (`limits.MAX_DEPTH`)."""
 
 _split = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode
 _items = msgspec.json.Decoder(list[msgspec.Raw]).decode
