@@ -3,10 +3,14 @@
 # ruff: noqa: S608 - every name put into a statement is a constant, every value is bound
 from __future__ import annotations
 
+import datetime as dt
+import sqlite3
 import time
 import zlib
 from collections.abc import Sequence
 
+from fhir_bladder import wire
+from fhir_bladder.errors import BladderError
 from fhir_bladder.exchange.outbox_file import OutboxFile
 from fhir_bladder.exchange.outbox_rows import COLUMNS, Result, Row, issues_text, now_text, row_of
 
@@ -83,7 +87,8 @@ class Work(OutboxFile):
     def record(self, results: Sequence[Result]) -> None:
         """Commit what became of claimed rows, all in one transaction.
 
-        Older held rows of an exam that is now delivered are `superseded`: a later record of it has arrived.
+        Older held rows of an exam that is now delivered are `superseded`: a later record of it has arrived. See
+        `_supersede`.
         """
         if not results:
             return
@@ -104,13 +109,29 @@ class Work(OutboxFile):
                     ),
                 ).rowcount  # fmt: skip
                 if changed and result.state == "delivered":
-                    sql.execute(
-                        "UPDATE exam SET state = 'superseded', code = 'later-record', updated_at = ?, "
-                        "reason = 'a later record of this exam was delivered; was held: ' || reason "
-                        "WHERE state = 'held' AND id < ? AND key <> '' "
-                        "AND (target, key) = (SELECT target, key FROM exam WHERE id = ?)",
-                        (now, result.id, result.id),
-                    )
+                    self._supersede(sql, result.id, now)
+
+    def _supersede(self, sql: sqlite3.Connection, number: int, now: str) -> None:
+        """Held rows that a delivered one of the same key has overtaken: of its time or patient, or all where it
+        says that it was changed. One of neither may be another exam under a number given twice; it stays held.
+        """
+        older = sql.execute(
+            "SELECT id FROM exam WHERE state = 'held' AND id < ? AND key <> '' "
+            "AND (target, key) = (SELECT target, key FROM exam WHERE id = ?)",
+            (number, number),
+        ).fetchall()
+        if not older:
+            return
+        status = sql.execute("SELECT status FROM exam WHERE id = ?", (number,)).fetchone()[0]
+        marks = set() if status in ("amended", "corrected") else _marks_of(self.bundle(number))
+        for (one,) in older:
+            others = _marks_of(self.bundle(one)) if marks else set()
+            if not others or others & marks:
+                sql.execute(
+                    "UPDATE exam SET state = 'superseded', code = 'later-record', updated_at = ?, "
+                    "reason = 'a later record of this exam was delivered; was held: ' || reason WHERE id = ?",
+                    (now, one),
+                )
 
     def bundle(self, number: int) -> bytes:
         """The transaction Bundle of a row as JSON bytes; empty where it was purged or never made."""
@@ -138,3 +159,15 @@ class Work(OutboxFile):
             query = "SELECT min(not_before) FROM exam WHERE target = ? AND state = 'waiting'"
             found = self._connection.execute(query, (target,)).fetchone()[0]
         return None if found is None else max(0.0, found - time.time())
+
+
+def _marks_of(bundle: bytes) -> set[str]:
+    """When, in UTC, and of whom the Observations of a Bundle are; empty where the time cannot be told."""
+    try:
+        resources = [entry["resource"] for entry in wire.loads(bundle)["entry"]]
+        exams = [one for one in resources if one["resourceType"] == "Observation"]
+        times = {dt.datetime.fromisoformat(one["effectiveDateTime"]).astimezone(dt.UTC).isoformat() for one in exams}
+    except (BladderError, ValueError, KeyError, TypeError):
+        return set()
+    patients = [one.get("subject", {}).get("identifier", {}) for one in exams]
+    return times | {f"{one.get('system', '')}|{one['value']}" for one in patients if one.get("value")}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import json
 import os
 import sqlite3
 import stat
@@ -180,6 +181,35 @@ def test_a_later_record_frees_the_older_hold(tmp_path: Path) -> None:
         [row] = box.claim(T, 5)
         box.record([Result(row.id, "delivered")])
         assert [r.state for r in box.find("a/1")] == ["superseded", "delivered"]
+
+
+@pytest.mark.parametrize(
+    ("time", "patient", "status", "state"),
+    [
+        ("2026-11-18T11:42:00+01:00", "H8", "final", "superseded"),  # the same moment: the exam, its patient put right
+        ("2026-11-20T09:00:00Z", "H7", "final", "superseded"),  # the same patient: the exam, its time put right
+        ("2026-11-20T09:00:00Z", "H8", "final", "held"),  # another exam: nobody has decided on the first
+        ("2026-11-20T09:00:00Z", "", "final", "held"),
+        ("2026-11-20T09:00:00Z", "H8", "amended", "superseded"),
+        ("2026-11-20T09:00:00Z", "H8", "corrected", "superseded"),
+        ("", "H8", "final", "superseded"),
+    ],
+)
+def test_a_number_given_twice_does_not_drop_the_held_exam(
+    tmp_path: Path, time: str, patient: str, status: str, state: str
+) -> None:
+    def bundle(at: str, who: str) -> bytes:
+        exam: dict[str, Any] = {"resourceType": "Observation"} | ({"effectiveDateTime": at} if at else {})
+        exam |= {"subject": {"identifier": {"system": "s", "value": who}}} if who else {}
+        return json.dumps({"entry": [{"resource": {"resourceType": "Device"}}, {"resource": exam}]}).encode()
+
+    first = Item("1", "a/1", "one", state="held", code="patient-unknown", bundle=bundle("2026-11-18T10:42:00Z", "H7"))
+    second = Item("2", "a/1", "two", status=status, bundle=bundle(time, patient))
+    with Outbox(tmp_path / "o.db") as box:
+        box.accept(T, [first, second])
+        [row] = box.claim(T, 5)
+        box.record([Result(row.id, "delivered")])
+        assert [r.state for r in box.find("a/1")] == [state, "delivered"]
 
 
 def test_same_message_same_acknowledgement(tmp_path: Path) -> None:
