@@ -268,9 +268,10 @@ def test_midnight_may_be_the_whole_day(exam: Exam) -> None:
     for changes in ({}, {"patient": other}):
         pair = exam(exam_number="a-", **whole | pre), exam(**soon | changes)
         assert ids(*pair) == ids(*reversed(pair)) == ["midnight-time"]
-    seconds = [whole | {"exam_number": number, "started_at": "2026-11-18T00:00:01Z"} for number in ("a-", "b-")]
-    assert "exam-twice" in ids(*(exam(**one) for one in seconds))
-    assert "two-patients-within-seconds" in ids(exam(**seconds[0]), exam(**seconds[1] | {"patient": other}))
+    for clock in ("00:00:01", "00:30:00", "01:00:00"):
+        late = [whole | {"exam_number": number, "started_at": f"2026-11-18T{clock}Z"} for number in ("a-", "b-")]
+        assert "exam-twice" in ids(*(exam(**one) for one in late))
+        assert "two-patients-within-seconds" in ids(exam(**late[0]), exam(**late[1] | {"patient": other}))
 
 
 # One exam under two numbers, two exams under one
