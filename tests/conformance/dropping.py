@@ -290,6 +290,9 @@ class Run:
     def _with_others(self, data: bytes, out: list[Key], asked: set[Key]) -> None:
         while not self.known_good(data, *out):
             new = [k for k in self.switches.fired if k not in out and not self._passes_on(k)]
+            for key in [k for k in new if k in asked and k not in self.together]:
+                if self.known_good(data, *out, key) and self.judge(data):
+                    self._needed(data, [*out, key], key)
             if not new or len(out) > STEPS:
                 return
             out.append(new[-1])
@@ -297,14 +300,18 @@ class Run:
         if not targets or not self.judge(data):
             return
         for target in targets:
-            needed = list(out)
-            for other in [k for k in out if k != target]:
-                fewer = [k for k in needed if k != other]
-                if self.known_good(data, *fewer):
-                    needed = fewer
-            others = [k for k in needed if k != target]
-            if not (self.known_good(data, *others) if others else self.known_good(data)):
-                self.together[target] = (data, frozenset(others))
+            self._needed(data, out, target)
+
+    def _needed(self, data: bytes, out: list[Key], target: Key) -> None:
+        """Whether one check of those left out is needed, beside as few of the others as possible."""
+        needed = list(out)
+        for other in [k for k in out if k != target]:
+            fewer = [k for k in needed if k != other]
+            if self.known_good(data, *fewer):
+                needed = fewer
+        others = [k for k in needed if k != target]
+        if not self.known_good(data, *others):
+            self.together[target] = (data, frozenset(others))
 
     def _passes_on(self, key: Key) -> bool:
         """Whether a check only says what a function that it calls has said."""

@@ -26,6 +26,7 @@ DIV = '<div xmlns="http://www.w3.org/1999/xhtml">{}</div>'
 ODD = "http://a.example/StructureDefinition/odd"
 CS = "https://a.example/cs"
 OUTER, INNER = "http://a.example/StructureDefinition/outer", "http://a.example/StructureDefinition/inner"
+OTHER = "http://a.example/StructureDefinition/other"
 PRECISION = "http://hl7.org/fhir/StructureDefinition/quantity-precision"
 
 BASE: dict[str, dict[str, Any]] = {
@@ -95,8 +96,13 @@ def _extension(url: str, *contexts: tuple[str, str]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-ARTEFACTS = [PROFILE, _extension(OUTER, ("element", "Element")), _extension(INNER, ("extension", OUTER))]
-"""The profile, an extension that may stand anywhere, and one that may stand only in that."""
+ARTEFACTS = [
+    PROFILE,
+    _extension(OUTER, ("element", "Element")),
+    _extension(OTHER, ("element", "Element")),
+    _extension(INNER, ("extension", OUTER)),
+]
+"""The profile, two extensions that may stand anywhere, and one that may stand only in the first."""
 SEED_ODD: dict[str, Any] = {
     "resourceType": "Observation", "meta": {"profile": [ODD]}, "status": "final",
     "identifier": [{"system": "http://a.example/one", "value": "1"}, {"system": "http://a.example/two", "value": "2"}],
@@ -160,6 +166,7 @@ def seeds() -> dict[str, dict[str, Any]]:
         made = copy.deepcopy(found[name])
         made["component"].append({"code": {"text": "x"}, "valueString": "x"})
         found[f"{name}, another component"] = made
+    found["walls"] = _walls()
     return dict(sorted(found.items(), key=lambda item: len(orjson.dumps(item[1]))))
 
 
@@ -192,7 +199,7 @@ def _values() -> Iterator[dict[str, Any]]:
     yield from _invariants()
     yield from _odd()
     yield from _primitives()
-    for seed in (json.loads((VALID / "exam-example.json").read_bytes()), json.loads((VALID / "exam-full.json").read_bytes()), json.loads((VALID / "group-full.json").read_bytes())):  # fmt: skip
+    for seed in (json.loads((VALID / "exam-example.json").read_bytes()), json.loads((VALID / "exam-full.json").read_bytes()), json.loads((VALID / "group-full.json").read_bytes()), json.loads((VALID / "measurement-volume.json").read_bytes()), _walls()):  # fmt: skip
         yield from _exam(seed)
     for file in sorted((VALID.parent / "invalid").glob("*.json")):
         yield json.loads(file.read_bytes())
@@ -329,6 +336,13 @@ def _units() -> Iterator[dict[str, Any]]:
         yield {"resourceType": "Patient", "communication": [{"language": {"coding": [{"system": "urn:ietf:bcp:47", "code": tag}]}}]}  # fmt: skip
 
 
+RANGES: list[dict[str, Any]] = [
+    {"text": "x", "appliesTo": []}, {"text": "x", "appliesTo": [{}]}, {"text": "x", "appliesTo": [{"text": " x"}]}, {"text": "x", "id": " "}, {"text": " x"}, {"text": "x", "low": {}},
+    {"text": "x", "high": {}}, {"text": "x", "low": {"value": "1"}}, {"text": "x", "high": {"value": "1"}}, {"text": "x", "appliesTo": {}},
+]  # fmt: skip
+"""Reference ranges that are wrong."""
+
+
 def _invariants() -> Iterator[dict[str, Any]]:
     for part in (
         {"text": "x"},
@@ -338,6 +352,7 @@ def _invariants() -> Iterator[dict[str, Any]]:
         {"id": "x"},
         {},
         {"appliesTo": [{"text": "x"}]},
+        *RANGES,
     ):
         yield _observation(referenceRange=[part])
         yield _observation(component=[{"code": {"text": "x"}, "valueString": "x", "referenceRange": [part]}])
@@ -428,7 +443,11 @@ def _odd() -> Iterator[dict[str, Any]]:
     yield made(extension=[{"url": OUTER, "extension": [inner]}])
     yield made(extension=[{"url": OUTER, "extension": [inner, {**inner, "valueString": " x"}]}])
     yield made(extension=[{"url": "http://hl7.org/fhir/StructureDefinition/patient-nationality", "extension": [inner]}])
-    yield made(extension=[{**DAR, "extension": [inner]}])
+    yield made(extension=[{"url": OTHER, "extension": [inner]}])
+    bare = {k: SEED_ODD[k] for k in ("resourceType", "meta", "status", "code", "performer", "valueQuantity", "effectiveDateTime")} | {"identifier": [one]}  # fmt: skip
+    for code in (SEED_ODD["code"], {"text": "x"}, {"coding": [{"system": CS, "code": "x"}]}):
+        yield {**bare, "component": [{"code": code, "valueInteger": 2}]}
+    yield made(referenceRange=[{"text": "x", "low": {"value": 1, "system": UCUM, "code": "zz"}}])
     yield made(
         extension=[{"url": "https://w3id.org/fhir-bladder/StructureDefinition/filling-range", "extension": [inner]}]
     )
@@ -486,6 +505,18 @@ def _primitives() -> Iterator[dict[str, Any]]:
     yield {"status": "final", "code": {"text": "x"}}
 
 
+def _walls() -> dict[str, Any]:
+    """The full panel with its wall thickness as each of the other thicknesses too."""
+    made: dict[str, Any] = json.loads((VALID / "exam-full.json").read_bytes())
+    for name in ("caliper-wall-thickness", "detrusor-thickness", "caliper-detrusor-thickness"):
+        for component in list(made["component"]):
+            first = component["code"].get("coding", [{}])[0]
+            if first.get("code") == "wall-thickness":
+                code = {"coding": [{"system": first["system"], "code": name}]}
+                made["component"].append({**copy.deepcopy(component), "code": code})
+    return made
+
+
 def _exam(seed: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Rules between elements of our own profiles."""
     values = ({"valueQuantity": {"value": 1, "unit": "mL", "system": UCUM, "code": "mL"}}, {"dataAbsentReason": {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "unknown"}]}}, {"valueString": "x"}, {"valueBoolean": True}, {"valueInteger": 3}, {"valueInteger": -3}, {"valueQuantity": {"value": -1, "unit": "mL", "system": UCUM, "code": "mL"}}, {"valueQuantity": {"value": 0, "unit": "g", "system": UCUM, "code": "g"}}, {"valueQuantity": {"value": 101, "unit": "%", "system": UCUM, "code": "%"}}, {"valueCodeableConcept": {"text": "x"}})  # fmt: skip
@@ -502,6 +533,7 @@ def _exam(seed: dict[str, Any]) -> Iterator[dict[str, Any]]:
         made["component"].append(copy.deepcopy(component))
         yield made
         for more in (
+            *({"referenceRange": [part]} for part in RANGES),
             {"dataAbsentReason": {"text": "x"}},
             {"extension": []},
             {"modifierExtension": [DAR]},
@@ -526,6 +558,8 @@ def _exam(seed: dict[str, Any]) -> Iterator[dict[str, Any]]:
             made = copy.deepcopy(seed)
             del made["component"][number], made["component"][at]
             yield made
+    for part in RANGES:
+        yield {**seed, "referenceRange": [part]}
     for key, value in (("value", values[0]), ("dataAbsentReason", values[1])):
         yield {**copy.deepcopy(seed), **value, "x": None} if key == "x" else {**copy.deepcopy(seed), **value}
 
