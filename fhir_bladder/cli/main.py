@@ -65,10 +65,13 @@ def cli() -> None:
     """
 
 
+_OFF = ("", "0", "f", "false", "n", "no", "off")  # as click reads a flag's variable
+
+
 def run(arguments: list[str] | None = None) -> None:
     """Run one command line and exit. Errors become one line on stderr; a traceback only with --debug."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    debug = "--debug" in arguments or bool(os.environ.get("FHIR_BLADDER_DEBUG"))
+    debug = "--debug" in arguments or os.environ.get("FHIR_BLADDER_DEBUG", "").lower() not in _OFF
     try:
         code = cli.main(arguments, prog_name="fhir-bladder", standalone_mode=False)
     except click.exceptions.Exit as stop:

@@ -64,6 +64,17 @@ def test_an_unplanned_error_shows_its_type_and_no_text(
     assert "Htest-Secret" not in shown
 
 
+@pytest.mark.parametrize(("value", "debug"), [("", False), ("0", False), ("false", False), ("1", True), ("yes", True)])
+def test_the_debug_variable_is_read_as_a_flag(monkeypatch: pytest.MonkeyPatch, value: str, debug: bool) -> None:
+    def boom(*_arguments: object, **_named: object) -> None:
+        raise ValueError("x")
+
+    monkeypatch.setattr(main.cli, "main", boom)
+    monkeypatch.setenv("FHIR_BLADDER_DEBUG", value)
+    with pytest.raises(ValueError if debug else SystemExit):
+        main.run([])
+
+
 @pytest.mark.parametrize(
     ("text", "seconds"), [("90s", 90), ("10m", 600), ("1.5h", 5400), ("30d", 2592000), ("250ms", 0.25)]
 )
