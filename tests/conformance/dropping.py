@@ -214,6 +214,7 @@ class Run:
         self.after: dict[Key, list[list[Key]]] | None = None
         self.met: set[Key] = set()
         self.together: dict[Key, tuple[bytes, frozenset[Key]]] = {}
+        self.behind: list[bytes] = []  # documents made for what stands behind another check
         self.ways: dict[Key, list[bytes]] = {}  # what the last check in the way of a document was
         self.kept: dict[Key, list[bytes]] = {}  # refused, and a check was noted that it does not show
         self.calm: set[Key] = set()  # noted in resources that are right, so hardly what refuses others
@@ -283,7 +284,7 @@ class Run:
                     break
                 self._with_others(data, [key], asked)
         # what comes to light only behind another check
-        for held in list(self.ways.values()):
+        for held in [self.behind, *self.ways.values()]:
             for data in held:
                 self._with_others(data, [], asked)
 

@@ -17,6 +17,8 @@ from typing import Any
 import orjson
 from conformance_growth import minimal
 
+from fhir_bladder.conformance.emit import HOT
+
 VALID = Path(__file__).parent.parent / "profiles" / "valid"
 UCUM = "http://unitsofmeasure.org"
 DAR = {"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"}
@@ -735,6 +737,94 @@ def _measurements(accepts: Callable[[Any], bool]) -> Iterator[bytes]:
                     ],
                 }
             )
+
+
+def behind() -> Iterator[bytes]:
+    """Documents in whose way several checks stand: each shows what stands behind the first."""
+    for value in (*_behind_voiding(), *_behind_bundles(), *_behind_others()):
+        yield orjson.dumps(value)
+        yield orjson.dumps({**value, "method": {"text": "x"}})
+
+
+def _behind_voiding() -> Iterator[dict[str, Any]]:
+    dicom, own = "http://dicom.nema.org/resources/ontology/DCM", "https://w3id.org/fhir-bladder/CodeSystem/bladder-ultrasound"  # fmt: skip
+    for name in ("exam-full", "exam-not-seen", "exam-example", "group-full"):
+        full = json.loads((VALID / f"{name}.json").read_bytes())
+        yield from _behind_one(full, dicom, own)
+        yield from _behind_one(_usual(full), dicom, own)
+
+
+def _usual(seed: dict[str, Any]) -> dict[str, Any]:
+    """Without the keys that send it to the general function."""
+    return {k: v for k, v in seed.items() if k in ("resourceType", *HOT["Observation"])}
+
+
+def _behind_one(seed: dict[str, Any], dicom: str, own: str) -> Iterator[dict[str, Any]]:
+    states = [c for c in seed["component"] if any(k.get("code") == "void-state" for k in c["code"].get("coding", ()))]  # fmt: skip
+    others = [c for c in seed["component"] if c not in states]
+    for system, code in (("http://loinc.org", "98856-8"), ("http://loinc.org", "69388-7"), ("http://loinc.org", "9197-5"), ("http://snomed.info/sct", "700387001")):  # fmt: skip
+        more = {"system": system, "code": code}
+        codes = [{**seed, "code": {**seed["code"], "coding": [*seed["code"]["coding"], more]}}]
+        bare = {k: v for k, v in others[0].items() if k != "code"} if others else {"valueString": "x"}
+        codes.append({**seed, "component": [*others, {**bare, "code": {"coding": [more], "text": "x"}}]})
+        for made in codes:
+            kept = [c for c in made["component"] if c not in states]
+            yield {**made, "component": kept}
+            for pair in ((own, "voided"), (dicom, "zz"), (own, "109135"), (dicom, "109136")):
+                for state in states:
+                    value = {"coding": [{"system": pair[0], "code": pair[1]}]}
+                    yield {**made, "component": [*kept, {**state, "valueCodeableConcept": value}]}
+    for number, component in enumerate(seed["component"]):
+        yield {**seed, "component": seed["component"][:number] + seed["component"][number + 1 :]}
+        for at in range(len(component.get("extension", ()))):
+            made = copy.deepcopy(seed)
+            del made["component"][number]["extension"][at]
+            yield made
+            for key, held in component["extension"][at].items():
+                if held is True:
+                    made = copy.deepcopy(seed)
+                    made["component"][number]["extension"][at][key] = False
+                    yield made
+    for coding in ({"system": own, "code": "zz"}, {"system": "http://a.example", "code": "bladder-ultrasound-exam"}):  # fmt: skip
+        yield {**seed, "code": {"coding": [coding], "text": "x"}}
+
+
+def _behind_bundles() -> Iterator[dict[str, Any]]:
+    for name in ("bundle-panel", "bundle-single"):
+        seed = json.loads((VALID / f"{name}.json").read_bytes())
+        for more in (
+            {"response": {"status": " x"}}, {"response": {"status": "200", "lastModified": "x"}}, {"response": {"status": "200", "location": "x y"}}, {"response": {}}, {"response": "x"}, {"response": {"etag": "x"}},
+            {"search": {"score": "1"}}, {"search": {"mode": "match", "score": "1"}}, {"search": {"extension": [{"url": "x"}], "mode": "match"}}, {"search": {"mode": "zz"}},
+        ):  # fmt: skip
+            yield {**seed, "entry": [{**seed["entry"][0], **more}, *seed["entry"][1:]]}
+        for number, entry in enumerate(seed["entry"]):
+            request = {k: v for k, v in entry["request"].items() if k != "method"} | {"_method": {"extension": [DAR]}}
+            yield {**seed, "entry": [{**e, "request": request} if n == number else e for n, e in enumerate(seed["entry"])]}  # fmt: skip
+
+
+def _behind_others() -> Iterator[dict[str, Any]]:
+    for url in (OUTER, OTHER):
+        yield {**SEED_ODD, "extension": [{"url": url, "valueString": "x", "valueBoolean": True}]}
+        yield {**SEED_ODD, "extension": [{"url": url, "valueString": "x", "valueInteger": 1, "valueBoolean": True}]}
+    yield {**SEED_ODD, "referenceRange": [{"text": "x", "low": {"value": 1, "system": UCUM, "code": "zz"}}]}
+    for url in (OUTER, OTHER):
+        for key, wrong in (("valueBoolean", "x"), ("valueString", " x"), *(("valueInteger", n) for n in (2147483648, 2147483649, -2147483649, -2147483650, "1", 1.5, True))):  # fmt: skip
+            yield {**SEED_ODD, "extension": [{"url": url, key: wrong}]}
+    yield {**SEED_ODD, "referenceRange": [{"text": "x", "low": {"id": "i", "value": 1, "system": UCUM, "code": "zz"}}]}
+    full = json.loads((VALID / "exam-not-seen.json").read_bytes())
+    for seed in (full, _usual(full)):
+        for number, component in enumerate(seed["component"]):
+            for name, value in (("origin", {"valueCode": "received"}), ("scan-number", {"valueInteger": 1})):
+                extension = [{"url": f"https://w3id.org/fhir-bladder/StructureDefinition/{name}", **value}]
+                made = copy.deepcopy(seed)
+                made["component"][number] = {**component, "extension": extension}
+                for status in ("final", "preliminary"):
+                    yield {**made, "status": status}
+    for file in sorted(VALID.glob("measurement-*.json")):
+        full = json.loads(file.read_bytes())
+        for seed in (full, _usual(full)):
+            for at in range(len(seed.get("extension", ()))):
+                yield {**seed, "extension": seed["extension"][:at] + seed["extension"][at + 1 :]}
 
 
 def _texts() -> Iterator[bytes]:
