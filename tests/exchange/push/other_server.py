@@ -61,7 +61,10 @@ class Answer:
 
 
 class OtherServer:
-    """Use it in a `with` block. lag: requests until a search (and a condition) shows what is new."""
+    """Use it in a `with` block. lag: requests until a search (and a condition) shows what is new.
+
+    lock: held while a request is answered, `before` and `after` included.
+    """
 
     def __init__(self, *, conditional: bool = True, transactions: bool = True, client_ids: bool = True) -> None:
         self.conditional, self.transactions, self.client_ids = conditional, transactions, client_ids
@@ -74,7 +77,7 @@ class OtherServer:
         self.versions: dict[tuple[str, str], list[Json]] = {}
         self._born: dict[tuple[str, str], int] = {}
         self._number = 0
-        self._lock = threading.RLock()
+        self.lock = threading.RLock()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.url = f"http://127.0.0.1:{self._listener.getsockname()[1]}/fhir"
 
@@ -242,7 +245,7 @@ class OtherServer:
                     headers[name.lower()] = value.strip()
                 body = reader.read(int(headers.get("content-length", 0)))
                 path, _, query = target.removeprefix("/fhir").lstrip("/").partition("?")
-                with self._lock:
+                with self.lock:
                     request = Request(method, path, query, headers, body, len(self.log) + 1)
                     self.log.append(request)
                     answer = self.before(request) or self.after(request, self.honest(request))
