@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from fhir_bladder import exam as exams
 from fhir_bladder import wire
-from fhir_bladder.cli.check import command
+from fhir_bladder.cli.main import cli
 from fhir_bladder.exam import ExamRecord
 
 Exam = Callable[..., ExamRecord]
@@ -29,7 +29,7 @@ def check(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., str]
     def run(records: list[ExamRecord], *options: str) -> str:
         lines = [wire.dumps(exams.dump(record)) for record in records]
         (tmp_path / "exams.ndjson").write_bytes(b"\n".join(lines) + b"\n")
-        done = CliRunner().invoke(command, ["exams.ndjson", "--rules", "rules.toml", *options])
+        done = CliRunner().invoke(cli, ["check", "exams.ndjson", "--rules", "rules.toml", *options])
         assert done.exception is None or isinstance(done.exception, SystemExit), done.output
         return done.stdout
 
