@@ -161,5 +161,5 @@ def test_a_format_that_cannot_be_told(read_bytes: Any) -> None:
 def test_options_are_checked_before_reading() -> None:
     with pytest.raises(ConfigError, match="parquet"):
         read([], ReadOptions(input_format="parquet"))
-    with pytest.raises(ConfigError, match="cannot read the map.*--columns"):
+    with pytest.raises(ConfigError, match=r"cannot read the map.*--columns"):
         read([], ReadOptions(columns="nowhere.toml"))
