@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Iterator
-from typing import IO, cast
+from typing import IO
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -13,6 +13,7 @@ import msgspec
 from fhir_bladder import wire
 from fhir_bladder.errors import BladderError, InputError, RecordError
 from fhir_bladder.readers.items import ReadItem, record_item, refused_item
+from fhir_bladder.wire.files import Chained
 
 _BOM = b"\xef\xbb\xbf"
 _SLICES = msgspec.json.Decoder(list[msgspec.Raw])
@@ -32,7 +33,7 @@ def read_json(file: str, stream: IO[bytes], zone: ZoneInfo | None, *, auto: bool
     """One object, or an array of them. With `auto`, a text whose lines are objects of their own is NDJSON."""
     data = stream.read(wire.MAX_BYTES + 1)
     if auto and _is_ndjson(data):
-        yield from read_ndjson(file, cast(IO[bytes], _Chained(data, stream)), zone)
+        yield from read_ndjson(file, io.BufferedReader(Chained(data, stream)), zone)
         return
     if len(data) > wire.MAX_BYTES:
         raise InputError(f"more than {wire.MAX_BYTES:,} bytes of JSON in one piece", file, "write one record a line")
@@ -127,20 +128,3 @@ def _is_value(data: bytes) -> bool:
 
 def _is_object(line: bytes) -> bool:
     return line.strip().startswith(b"{") and line.strip().endswith(b"}") and _is_value(line.strip())
-
-
-class _Chained(io.RawIOBase):
-    """Bytes already read, then the rest of a stream."""
-
-    def __init__(self, first: bytes, rest: IO[bytes]) -> None:
-        self._first, self._rest = io.BytesIO(first), rest
-
-    def readable(self) -> bool:
-        return True
-
-    def readline(self, size: int | None = -1, /) -> bytes:
-        limit = -1 if size is None else size
-        line = self._first.readline(limit)
-        if line.endswith(b"\n") or (0 <= limit <= len(line)):
-            return line
-        return line + self._rest.readline(limit - len(line) if limit >= 0 else -1)
