@@ -86,7 +86,7 @@ def show(outbox_path: Path, output_format: str, exam: str) -> None:
 
     with _open(outbox_path) as outbox:
         for row in outbox.find(exam):
-            decisions = [dataclasses.asdict(decision) for decision in outbox.decisions(row.id)]
+            decisions = [dataclasses.asdict(decision) for decision in outbox.decisions([row.id]).get(row.id, ())]
             if output_format == "json":
                 click.echo(wire.dumps(_written(row) | {"decisions": decisions}))
                 continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 
 from fhir_bladder.errors import RecordError
@@ -80,8 +80,13 @@ class Ask(OutboxFile):
             raise RecordError(f"no exam {name!r} in the outbox", str(self.path), "see outbox list for keys and numbers")
         return [row_of(row) for row in found]
 
-    def decisions(self, number: int) -> list[Decision]:
-        """Releases and drops of one row, oldest first."""
+    def decisions(self, numbers: Sequence[int]) -> dict[int, list[Decision]]:
+        """Releases and drops, oldest first, of up to 1,000 rows, by row number; rows without any are left out."""
+        marks = ",".join("?" * len(numbers))
+        query = f"SELECT exam, key, what, code, who, reason, at FROM decision WHERE exam IN ({marks}) ORDER BY id"
         with self._lock, self._errors():
-            query = "SELECT exam, key, what, code, who, reason, at FROM decision WHERE exam = ? ORDER BY id"
-            return [Decision(*row) for row in self._connection.execute(query, (number,)).fetchall()]
+            found = self._connection.execute(query, numbers).fetchall()
+        result: dict[int, list[Decision]] = {}
+        for row in found:
+            result.setdefault(row["exam"], []).append(Decision(*row))
+        return result

@@ -8,6 +8,20 @@ from collections.abc import Sequence
 from fhir_bladder.exchange.outbox_file import OutboxFile
 from fhir_bladder.exchange.outbox_rows import Accepted, Item, now_text, pack
 
+_Payload = tuple[bytes, bytes]
+"""Source and Bundle of an item as they are kept."""
+
+
+def _packed(item: Item) -> _Payload:
+    return pack(item.source), pack(item.bundle)
+
+
+def _found(sql: sqlite3.Connection, target: str, item: Item) -> sqlite3.Row | None:
+    """Number and state of the row that holds this item already."""
+    query = "SELECT id, state FROM exam WHERE target = ? AND key = ? AND content = ?"
+    found: sqlite3.Row | None = sql.execute(query, (target, item.key, item.content or item.sha256)).fetchone()
+    return found
+
 
 class Intake(OutboxFile):
     """What takes records in."""
@@ -19,22 +33,26 @@ class Intake(OutboxFile):
         age goes on counting. Delivered, superseded and dropped rows stay as they are.
         """
         now = now_text()
+        with self._lock, self._errors():
+            known = [_found(self._connection, target, item) for item in items]
+        # Packed before the transaction: workers that deliver need not wait for it.
+        payloads = [None if found else _packed(item) for item, found in zip(items, known, strict=True)]
         with self._changing() as sql:
-            return [self._take(sql, target, item, now) for item in items]
+            return [self._take(sql, target, item, now, payload) for item, payload in zip(items, payloads, strict=True)]
 
-    def _take(self, sql: sqlite3.Connection, target: str, item: Item, now: str) -> Accepted:
-        found = sql.execute(
-            "SELECT id, state FROM exam WHERE target = ? AND key = ? AND content = ?",
-            (target, item.key, item.content or item.sha256),
-        ).fetchone()
+    def _take(
+        self, sql: sqlite3.Connection, target: str, item: Item, now: str, payload: _Payload | None = None
+    ) -> Accepted:
+        found = _found(sql, target, item)
         if found is None:
-            return Accepted(self._insert(sql, target, item, now), item.state, new=True)
+            return Accepted(self._insert(sql, target, item, now, payload or _packed(item)), item.state, new=True)
         if found["state"] == "held":
             self._again(sql, found["id"], item, now)
             return Accepted(found["id"], item.state, new=False)
         return Accepted(found["id"], found["state"], new=False)
 
-    def _insert(self, sql: sqlite3.Connection, target: str, item: Item, now: str) -> int:
+    @staticmethod
+    def _insert(sql: sqlite3.Connection, target: str, item: Item, now: str, payload: _Payload) -> int:
         cursor = sql.execute(
             "INSERT INTO exam (target, key, content, sha256, map_sha256, replaces, file, line, synthetic, status, "
             "state, code, reason, accepted_at, held_since, updated_at) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
@@ -45,7 +63,7 @@ class Intake(OutboxFile):
             ),
         )  # fmt: skip
         number = int(cursor.lastrowid or 0)
-        sql.execute("INSERT INTO payload VALUES (?, ?, ?)", (number, pack(item.source), pack(item.bundle)))
+        sql.execute("INSERT INTO payload VALUES (?, ?, ?)", (number, *payload))
         return number
 
     def _again(self, sql: sqlite3.Connection, number: int, item: Item, now: str) -> None:

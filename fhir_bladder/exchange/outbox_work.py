@@ -135,16 +135,21 @@ class Work(OutboxFile):
 
     def bundle(self, number: int) -> bytes:
         """The transaction Bundle of a row as JSON bytes; empty where it was purged or never made."""
-        return self._payload(number, "bundle")
+        return self._payloads([number], "bundle").get(number, b"")
 
     def source(self, number: int) -> bytes:
         """The record as received; empty after a purge."""
-        return self._payload(number, "source")
+        return self._payloads([number], "source").get(number, b"")
 
-    def _payload(self, number: int, column: str) -> bytes:
+    def bundles(self, numbers: Sequence[int]) -> dict[int, bytes]:
+        """The transaction Bundles of up to 1,000 rows; rows whose Bundle was purged or never made are left out."""
+        return self._payloads(numbers, "bundle")
+
+    def _payloads(self, numbers: Sequence[int], column: str) -> dict[int, bytes]:
+        query = f"SELECT exam, {column} FROM payload WHERE exam IN ({','.join('?' * len(numbers))})"
         with self._lock, self._errors():
-            found = self._connection.execute(f"SELECT {column} FROM payload WHERE exam = ?", (number,)).fetchone()
-        return zlib.decompress(found[0]) if found and found[0] else b""
+            found = self._connection.execute(query, numbers).fetchall()
+        return {number: zlib.decompress(data) for number, data in found if data}
 
     def replaced_by(self, target: str, keys: Sequence[str]) -> dict[str, str]:
         """Of these exam keys, those that a delivered exam of this outbox replaces, and by which key."""

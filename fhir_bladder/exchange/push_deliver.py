@@ -16,7 +16,7 @@ import msgspec
 
 from fhir_bladder.errors import RecordError
 from fhir_bladder.exchange import push_fate
-from fhir_bladder.exchange.outbox import Outbox, Result, Row
+from fhir_bladder.exchange.outbox import Decision, Outbox, Result, Row
 from fhir_bladder.exchange.patients import Guard
 from fhir_bladder.exchange.proof import Proof
 from fhir_bladder.exchange.push_act import Act, Sizes
@@ -28,7 +28,7 @@ from fhir_bladder.exchange.push_look import Job, Looker
 from fhir_bladder.exchange.push_options import PushOptions
 from fhir_bladder.exchange.push_refer import References
 from fhir_bladder.exchange.push_send import Sender
-from fhir_bladder.exchange.push_unit import Json, resolve, take_apart
+from fhir_bladder.exchange.push_unit import Exam, Json, resolve, take_apart
 
 ROUNDS = 24
 """Most looks at one chunk; bisecting 200 exams takes 8."""
@@ -86,40 +86,40 @@ class Delivery:
         results: list[Result] = []
         system = self._outbox.setting("key_system") or ""
         replaced = self._outbox.replaced_by(self._target, [row.key for row in rows])
+        numbers = [row.id for row in rows]
+        bundles, decisions = self._outbox.bundles(numbers), self._outbox.decisions(numbers)
         for row in rows:
-            data = self._outbox.bundle(row.id)
             if row.key in replaced and replaced[row.key] != row.key:
                 words = f"exam {replaced[row.key]} has replaced it"
                 results.append(Result(row.id, "superseded", "replaced", words))
-            elif not data:
+            elif row.id not in bundles:
                 words = "its content was purged or never made; give the record to push again"
                 results.append(Result(row.id, "held", "no-content", words))
             else:
                 try:
-                    exam = take_apart(kept(data), system)
+                    exam = take_apart(kept(bundles[row.id]), system)
                 except RecordError as error:
                     results.append(Result(row.id, "held", "invalid", str(error)))
                     continue
                 if self._options.provenance == "off":
                     exam.provenance = None
-                job = Job(row, exam, frozenset(d.code for d in self._outbox.decisions(row.id) if d.what == "release"))
-                self._name_release(job)
-                jobs.append(job)
+                releases = [one for one in decisions.get(row.id, ()) if one.what == "release"]
+                _name_releases(exam, releases)
+                jobs.append(Job(row, exam, frozenset(one.code for one in releases)))
         return jobs, results
-
-    def _name_release(self, job: Job) -> None:
-        """A release belongs into the Provenance, with its reason."""
-        if job.exam.provenance is None or not job.released:
-            return
-        reasons = [d for d in self._outbox.decisions(job.row.id) if d.what == "release"]
-        agents = job.exam.provenance.setdefault("agent", [])
-        agents += [{"who": {"display": d.by}, "role": [{"text": f"released: {d.reason}"}]} for d in reasons]
 
     @staticmethod
     def _settled(jobs: list[Job], results: dict[int, Result], settle: Settle) -> list[Job]:
         if results:
             settle(list(results.values()))
         return [job for job in jobs if job.row.id not in results]
+
+
+def _name_releases(exam: Exam, releases: Sequence[Decision]) -> None:
+    """A release belongs into the Provenance, with its reason."""
+    if exam.provenance is not None and releases:
+        agents = exam.provenance.setdefault("agent", [])
+        agents += [{"who": {"display": one.by}, "role": [{"text": f"released: {one.reason}"}]} for one in releases]
 
 
 def kept(data: bytes) -> Json:

@@ -67,7 +67,7 @@ class Link:
     """Requests of all workers to one server.
 
     A Retry-After pauses every worker, since the server speaks for all of them. `stop()` ends waits early. `waited` is
-    the time spent in requests and pauses, all threads together, in seconds; `requests` counts requests.
+    the time with at least one request under way, in seconds; `requests` counts requests.
     """
 
     def __init__(

@@ -152,7 +152,7 @@ def test_release_and_drop_are_kept(tmp_path: Path) -> None:
         with pytest.raises(RecordError, match="cannot be released"):
             box.release("a/2", by="Dr Htest", reason="sure")
         assert box.drop("a/2", by="Dr Htest", reason="phantom exam").state == "dropped"
-        [decision] = box.decisions(2)
+        [decision] = box.decisions([2])[2]
         assert (decision.what, decision.by, decision.reason) == ("drop", "Dr Htest", "phantom exam")
         for statement in ("DELETE FROM decision", "UPDATE decision SET who = 'x'"):
             with pytest.raises(sqlite3.IntegrityError, match="decisions are kept"):
