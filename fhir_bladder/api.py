@@ -21,11 +21,11 @@ from fhir_bladder.errors import BladderError, Finding
 if TYPE_CHECKING:
     from fhir_bladder.conformance import Validator
     from fhir_bladder.exam import ExamRecord
-    from fhir_bladder.exchange.credentials import Credentials
+    from fhir_bladder.exchange.credentials.kinds import Credentials
     from fhir_bladder.exchange.outbox import Item
-    from fhir_bladder.exchange.push import Summary
-    from fhir_bladder.exchange.push_options import PushOptions
-    from fhir_bladder.exchange.push_prepare import Preparer
+    from fhir_bladder.exchange.push.engine import Summary
+    from fhir_bladder.exchange.push.options import PushOptions
+    from fhir_bladder.exchange.push.prepare import Preparer
     from fhir_bladder.mapping import MapOptions, MappedExam
     from fhir_bladder.measurement import Settings
     from fhir_bladder.measurement.prompts import Prompt
@@ -113,12 +113,12 @@ def push(
     deadline: seconds for the whole call. Trouble with the server is in `Summary.error`; a record that cannot be sent
     is held in the outbox with the reason and raises nothing.
     """
-    from fhir_bladder.exchange.client import Client
+    from fhir_bladder.exchange.http.client import Client
+    from fhir_bladder.exchange.http.retry import Deadline
     from fhir_bladder.exchange.outbox import Outbox
-    from fhir_bladder.exchange.push import Push, check_target
-    from fhir_bladder.exchange.push_options import PushOptions
-    from fhir_bladder.exchange.push_prepare import Preparer
-    from fhir_bladder.exchange.retry import Deadline
+    from fhir_bladder.exchange.push.engine import Push, check_target
+    from fhir_bladder.exchange.push.options import PushOptions
+    from fhir_bladder.exchange.push.prepare import Preparer
     from fhir_bladder.mapping import MapOptions
 
     chosen = choices or PushOptions()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from fhir_bladder import wire
 from fhir_bladder.errors import BladderError, InputError
-from fhir_bladder.exchange.ledger import read_ledger
+from fhir_bladder.exchange.export.ledger import read_ledger
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,7 +163,7 @@ HOLDS = {
 def hold_codes() -> set[str]:
     """The codes of held exams in the source."""
     found = set()
-    for path in [*(PACKAGE / "exchange").glob("*.py"), *(PACKAGE / "intake").glob("*.py")]:
+    for path in [*(PACKAGE / "exchange").rglob("*.py"), *(PACKAGE / "intake").glob("*.py")]:
         for node in ast.walk(ast.parse(path.read_text())):
             found |= set(_held_by(node))
     return found - {""}

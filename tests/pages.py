@@ -148,7 +148,7 @@ One line of NDJSON that is not JSON is a refused record, 1; a file that is not J
 
 def errors() -> str:
     """Every error and finding with its remedy."""
-    from fhir_bladder.exchange.outbox_decide import RELEASABLE
+    from fhir_bladder.exchange.outbox.decide import RELEASABLE
     from fhir_bladder.terminology import artefacts
 
     said = messages.said()

@@ -59,7 +59,7 @@ def test_a_refused_record_names_the_field() -> None:
 
 def test_push_delivers_once(tmp_path: Path) -> None:
     pytest.importorskip("sekmet", reason="needs the extra `demo`")
-    from fhir_bladder.exchange.push_options import PushOptions
+    from fhir_bladder.exchange.push.options import PushOptions
     from fhir_bladder.sandbox.embedded import embedded_server
 
     with embedded_server() as url:
@@ -73,7 +73,7 @@ def test_push_delivers_once(tmp_path: Path) -> None:
             assert summary.error is None
             assert summary.counts["delivered"] >= 1
             assert summary.left == 0
-        from fhir_bladder.exchange.client import Client
+        from fhir_bladder.exchange.http.client import Client
 
         with Client(url) as client:
             assert client.request("GET", "Observation?_summary=count").body["total"] == 1

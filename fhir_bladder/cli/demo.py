@@ -15,9 +15,9 @@ from fhir_bladder.cli import common, sending
 from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
 
 if TYPE_CHECKING:
-    from fhir_bladder.exchange.client import Client
+    from fhir_bladder.exchange.http.client import Client
     from fhir_bladder.exchange.outbox import Outbox
-    from fhir_bladder.exchange.push import Summary
+    from fhir_bladder.exchange.push.engine import Summary
 
 CODES = """\
 # The demo ward's code table: it switches on a LOINC code that is known from one secondary source only.
@@ -161,9 +161,9 @@ class _Demo:
         )
 
     def _send(self, client: Client, outbox: Outbox, url: str, name: str) -> Summary:
-        from fhir_bladder.exchange.push import Push, check_target
-        from fhir_bladder.exchange.push_options import PushOptions
-        from fhir_bladder.exchange.receipts import Receipts
+        from fhir_bladder.exchange.push.engine import Push, check_target
+        from fhir_bladder.exchange.push.options import PushOptions
+        from fhir_bladder.exchange.push.receipts import Receipts
         from fhir_bladder.readers import ReadOptions
 
         choices = PushOptions(patients="create")
@@ -207,8 +207,8 @@ class _Demo:
         )
 
     def _export(self, client: Client) -> None:
-        from fhir_bladder.exchange.export import Export
-        from fhir_bladder.exchange.export_options import ExportOptions
+        from fhir_bladder.exchange.export.engine import Export
+        from fhir_bladder.exchange.export.options import ExportOptions
 
         export = Export(client, ExportOptions(self.folder / "export"))
         for _ in export.run():

@@ -55,8 +55,8 @@ def command(
     cancel: bool,
 ) -> None:
     """Bulk export ($export) to a folder. Stopped half-way, the same command goes on where it stood."""
-    from fhir_bladder.exchange.export import Export
-    from fhir_bladder.exchange.export_options import ExportOptions
+    from fhir_bladder.exchange.export.engine import Export
+    from fhir_bladder.exchange.export.options import ExportOptions
 
     options = ExportOptions(
         folder=out,

@@ -12,7 +12,7 @@ import click
 from fhir_bladder.cli import common, sending
 
 if TYPE_CHECKING:
-    from fhir_bladder.exchange.push import Push, Summary
+    from fhir_bladder.exchange.push.engine import Push, Summary
     from fhir_bladder.intake.listener import Event
 
 
@@ -73,8 +73,8 @@ def command(
     it cleanly; what is kept is delivered by the next run.
     """
     from fhir_bladder.exchange.outbox import Outbox
-    from fhir_bladder.exchange.push import Push, check_target
-    from fhir_bladder.exchange.receipts import Receipts
+    from fhir_bladder.exchange.push.engine import Push, check_target
+    from fhir_bladder.exchange.push.receipts import Receipts
     from fhir_bladder.intake.listener import Listener, ListenOptions
     from fhir_bladder.intake.mllp import tls_context
     from fhir_bladder.intake.status import Limits

@@ -15,7 +15,7 @@ from fhir_bladder.cli.not_taken import NotTaken
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
-    from fhir_bladder.exchange.push import Push, Summary
+    from fhir_bladder.exchange.push.engine import Push, Summary
     from fhir_bladder.readers import ReadItem
 
 
@@ -30,8 +30,8 @@ def command(inputs: tuple[Path, ...], dry_run: bool, chosen: sending.Chosen) -> 
     and wherever the process is stopped.
     """
     from fhir_bladder.exchange.outbox import Outbox
-    from fhir_bladder.exchange.push import Push, check_target
-    from fhir_bladder.exchange.receipts import Receipts
+    from fhir_bladder.exchange.push.engine import Push, check_target
+    from fhir_bladder.exchange.push.receipts import Receipts
 
     choices, options = chosen.push_options(), chosen.map_options()
     target, local = check_target(chosen.server, choices)
@@ -105,7 +105,7 @@ def _tell_held(outbox: Any, summary: Summary) -> None:
 def _dry_run(items: Iterator[Any], outbox: Path, target: str, choices: Any, key_system: str) -> set[int]:
     """Write each request as it would be sent, one a line; `assumed` says what only the server could know."""
     from fhir_bladder import wire
-    from fhir_bladder.exchange.push_dry import dry_run
+    from fhir_bladder.exchange.push.dry import dry_run
 
     count = 0
 

@@ -15,10 +15,10 @@ from fhir_bladder.cli import common
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
-    from fhir_bladder.exchange.client import Client
+    from fhir_bladder.exchange.http.client import Client
     from fhir_bladder.exchange.outbox import Item
-    from fhir_bladder.exchange.push_options import PushOptions
-    from fhir_bladder.exchange.push_prepare import Preparer
+    from fhir_bladder.exchange.push.options import PushOptions
+    from fhir_bladder.exchange.push.prepare import Preparer
     from fhir_bladder.mapping import MapOptions
     from fhir_bladder.readers import ReadItem, ReadOptions
 
@@ -96,7 +96,7 @@ class Chosen:
 
     def push_options(self) -> PushOptions:
         """What push decides by."""
-        from fhir_bladder.exchange.push_options import PushOptions
+        from fhir_bladder.exchange.push.options import PushOptions
 
         return PushOptions(
             patients=self.patients,
@@ -136,9 +136,9 @@ def options(function: _F) -> _F:
 
 def client(server: str, auth: Path | None, deadline: float | None, insecure_http: bool, connections: int = 8) -> Client:
     """The HTTP client of a command; `deadline` is for all its calls together."""
-    from fhir_bladder.exchange.client import Client
-    from fhir_bladder.exchange.credentials_file import load_credentials
-    from fhir_bladder.exchange.retry import Deadline
+    from fhir_bladder.exchange.credentials.file import load_credentials
+    from fhir_bladder.exchange.http.client import Client
+    from fhir_bladder.exchange.http.retry import Deadline
 
     return Client(
         server,
@@ -152,7 +152,7 @@ def client(server: str, auth: Path | None, deadline: float | None, insecure_http
 def preparer(options: MapOptions, choices: PushOptions, *, local: bool) -> Preparer:
     """What turns records into outbox items: mapped, validated against the local profiles, held where they must be."""
     from fhir_bladder.conformance.validator import Validator
-    from fhir_bladder.exchange.push_prepare import Preparer
+    from fhir_bladder.exchange.push.prepare import Preparer
 
     return Preparer(
         options,

@@ -17,8 +17,8 @@ from urllib.parse import quote
 
 from fhir_bladder import mapping, wire
 from fhir_bladder.errors import BladderError, ConfigError, RecordError, ServerError
-from fhir_bladder.exchange.client import Client, next_link
-from fhir_bladder.exchange.push_unit import Json
+from fhir_bladder.exchange.http.client import Client, next_link
+from fhir_bladder.exchange.push.unit import Json
 from fhir_bladder.exchange.shapes import relative
 from fhir_bladder.mapping import keys
 from fhir_bladder.terminology import names

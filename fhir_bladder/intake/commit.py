@@ -33,7 +33,7 @@ REJECTED = frozenset({"v2-type-not-taken", "v2-version-not-taken"})
 
 
 class Prepares(Protocol):
-    """Turns what a reader gives into outbox items (`exchange.push_prepare.Preparer`)."""
+    """Turns what a reader gives into outbox items (`exchange.push.prepare.Preparer`)."""
 
     def record(self, given: ReadItem) -> Item:
         """The item of one record, held where it must not be sent."""

@@ -16,9 +16,9 @@ from typing import Any
 
 from fhir_bladder import wire
 from fhir_bladder.errors import BladderError, InputError
-from fhir_bladder.exchange.http_errors import AmbiguousOutcome, HttpError, Response, UnreachableError
-from fhir_bladder.exchange.origin import OriginError
-from fhir_bladder.exchange.retry import RETRIED
+from fhir_bladder.exchange.http.errors import AmbiguousOutcome, HttpError, Response, UnreachableError
+from fhir_bladder.exchange.http.origin import OriginError
+from fhir_bladder.exchange.http.retry import RETRIED
 from fhir_bladder.sandbox.hostile_fhir import Raw, Store, answer, outcome
 
 WRITE_FAULTS = (

@@ -28,10 +28,10 @@ from urllib.parse import parse_qsl
 import msgspec
 
 from fhir_bladder import wire
-from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.http.client import Client
 from fhir_bladder.exchange.outbox import Item, Outbox
-from fhir_bladder.exchange.push import Push, PushOptions
-from fhir_bladder.exchange.push_prepare import Preparer
+from fhir_bladder.exchange.push.engine import Push, PushOptions
+from fhir_bladder.exchange.push.prepare import Preparer
 from fhir_bladder.mapping import MapOptions
 from fhir_bladder.readers.items import record_item
 

@@ -11,11 +11,11 @@ from decimal import Decimal
 import pytest
 
 from fhir_bladder.errors import ServerError, UnfinishedError
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.http_errors import AmbiguousOutcome, HttpError, UnreachableError
-from fhir_bladder.exchange.limits import LimitError, Limits
-from fhir_bladder.exchange.origin import OriginError
-from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.errors import AmbiguousOutcome, HttpError, UnreachableError
+from fhir_bladder.exchange.http.limits import LimitError, Limits
+from fhir_bladder.exchange.http.origin import OriginError
+from fhir_bladder.exchange.http.retry import Deadline, Retry
 from fhir_bladder.sandbox.hostile_http import FAULTS, HostileServer, Reply, script
 
 OK = Reply(200, {"resourceType": "Bundle", "type": "searchset"})

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from fhir_bladder.errors import ServerError
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.http_errors import HttpError
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.errors import HttpError
 from fhir_bladder.sandbox.embedded import embedded_server
 from fhir_bladder.sandbox.hostile_http import HostileServer, Reply
 

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fhir_bladder.exchange.limits import BrokenBodyError, LimitError, decoded
-from fhir_bladder.exchange.retry import Deadline, Retry, retry_after
+from fhir_bladder.exchange.http.limits import BrokenBodyError, LimitError, decoded
+from fhir_bladder.exchange.http.retry import Deadline, Retry, retry_after
 
 
 def cut(data: bytes, seed: int) -> list[bytes]:

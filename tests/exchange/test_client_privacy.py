@@ -10,10 +10,10 @@ import pytest
 
 from fhir_bladder.errors import BladderError
 from fhir_bladder.exchange import log
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials import Bearer
-from fhir_bladder.exchange.http_transport import Transport
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.credentials.kinds import Bearer
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Retry
+from fhir_bladder.exchange.http.transport import Transport
 from fhir_bladder.sandbox.hostile_http import FAULTS, HostileServer, Reply
 
 PATH = "Patient/Canary?identifier=urn:Canary%7CCanary&Canary=1"

@@ -16,10 +16,10 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 
 from fhir_bladder.errors import ConfigError, ServerError
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials_file import load_credentials
-from fhir_bladder.exchange.http_errors import HttpError
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.credentials.file import load_credentials
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.errors import HttpError
+from fhir_bladder.exchange.http.retry import Retry
 from fhir_bladder.sandbox.embedded import AuthOption, SmartOption, embedded_server
 from fhir_bladder.sandbox.hostile_http import HostileServer, Reply
 from fhir_bladder.sandbox.hostile_tls import Authority

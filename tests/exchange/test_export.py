@@ -15,13 +15,13 @@ from fhir_bladder_test_exports import data_files, tombstones
 
 from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError, InputError, ServerError, UnfinishedError
-from fhir_bladder.exchange import ledger as ledgers
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials import Bearer
-from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.ledger import read_ledger
-from fhir_bladder.exchange.limits import Limits
-from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.exchange.credentials.kinds import Bearer
+from fhir_bladder.exchange.export import ledger as ledgers
+from fhir_bladder.exchange.export.engine import Export, ExportOptions
+from fhir_bladder.exchange.export.ledger import read_ledger
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.limits import Limits
+from fhir_bladder.exchange.http.retry import Deadline, Retry
 from fhir_bladder.sandbox.bulk_model import FATAL, TRANSIENT, BulkModel, busy
 from fhir_bladder.sandbox.hostile_http import HostileServer, Reply
 

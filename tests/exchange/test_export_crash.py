@@ -15,11 +15,11 @@ import pytest
 from fhir_bladder_test_exports import data_files
 
 from fhir_bladder.errors import BladderError, InputError
-from fhir_bladder.exchange import ledger as ledgers
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.ledger import read_ledger
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.export import ledger as ledgers
+from fhir_bladder.exchange.export.engine import Export, ExportOptions
+from fhir_bladder.exchange.export.ledger import read_ledger
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Retry
 from fhir_bladder.sandbox.bulk_model import BulkModel, seeded
 from fhir_bladder.sandbox.hostile_http import HostileServer
 

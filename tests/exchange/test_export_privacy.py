@@ -8,10 +8,10 @@ import traceback
 import pytest
 
 from fhir_bladder.errors import BladderError
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials import Bearer
-from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.credentials.kinds import Bearer
+from fhir_bladder.exchange.export.engine import Export, ExportOptions
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Retry
 from fhir_bladder.sandbox.bulk_model import BulkModel
 from fhir_bladder.sandbox.hostile_http import HostileServer, Reply
 

@@ -10,11 +10,11 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from fhir_bladder_test_exports import data_files
 from jwt.algorithms import ECAlgorithm
 
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials_file import load_credentials
-from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.export_options import State
-from fhir_bladder.exchange.ledger import read_ledger
+from fhir_bladder.exchange.credentials.file import load_credentials
+from fhir_bladder.exchange.export.engine import Export, ExportOptions
+from fhir_bladder.exchange.export.ledger import read_ledger
+from fhir_bladder.exchange.export.options import State
+from fhir_bladder.exchange.http.client import Client
 from fhir_bladder.sandbox.embedded import SmartOption, embedded_server
 
 HTEST = {"security": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}]}

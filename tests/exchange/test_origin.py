@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from fhir_bladder.errors import ConfigError, ServerError
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.credentials import Basic, Bearer, NoCredentials, TokenCredentials
-from fhir_bladder.exchange.credentials_token import SecretSource
-from fhir_bladder.exchange.http_transport import Transport
-from fhir_bladder.exchange.origin import OriginError, parse, parse_base, resolve, shown
-from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.exchange.credentials.kinds import Basic, Bearer, NoCredentials, TokenCredentials
+from fhir_bladder.exchange.credentials.token import SecretSource
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.origin import OriginError, parse, parse_base, resolve, shown
+from fhir_bladder.exchange.http.retry import Deadline, Retry
+from fhir_bladder.exchange.http.transport import Transport
 from fhir_bladder.sandbox.hostile_http import HostileServer, Reply, script
 
 SECRET = "Canary-Token-4711"

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push_prepare import Preparer
+from fhir_bladder.exchange.push.prepare import Preparer
 from fhir_bladder.intake import Event, Listener, ListenOptions
 from fhir_bladder.intake.listener import wait_until_listening
 from fhir_bladder.mapping import MapOptions

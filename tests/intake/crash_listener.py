@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push_prepare import Preparer
+from fhir_bladder.exchange.push.prepare import Preparer
 from fhir_bladder.intake import Listener, ListenOptions, boundaries
 from fhir_bladder.intake.listener import Event
 from fhir_bladder.mapping import MapOptions

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from fhir_bladder.errors import ConfigError, ServerError
-from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.http.client import Client
 from fhir_bladder.sandbox.embedded import embedded_server
 
 PATIENT = {"resourceType": "Patient", "identifier": [{"system": "https://records.example/mrn", "value": "HTEST-1"}]}

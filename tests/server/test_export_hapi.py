@@ -8,10 +8,10 @@ import uuid
 import pytest
 from fhir_bladder_test_exports import data_files
 
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.export import Export, ExportOptions
-from fhir_bladder.exchange.export_options import State
-from fhir_bladder.exchange.ledger import read_ledger
+from fhir_bladder.exchange.export.engine import Export, ExportOptions
+from fhir_bladder.exchange.export.ledger import read_ledger
+from fhir_bladder.exchange.export.options import State
+from fhir_bladder.exchange.http.client import Client
 
 pytestmark = pytest.mark.server
 

@@ -7,7 +7,7 @@ from typing import assert_type
 import fhir_bladder
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
-from fhir_bladder.exchange.push import Summary
+from fhir_bladder.exchange.push.engine import Summary
 from fhir_bladder.mapping import MapOptions, MappedExam
 
 

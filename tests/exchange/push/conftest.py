@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 
 from fhir_bladder import wire
+from fhir_bladder.exchange.http.retry import Deadline, Retry
 from fhir_bladder.exchange.outbox import Item, Outbox
-from fhir_bladder.exchange.push import Push, PushOptions, Summary
-from fhir_bladder.exchange.push_prepare import Preparer
-from fhir_bladder.exchange.receipts import Receipts
-from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.exchange.push.engine import Push, PushOptions, Summary
+from fhir_bladder.exchange.push.prepare import Preparer
+from fhir_bladder.exchange.push.receipts import Receipts
 from fhir_bladder.mapping import MapOptions
 from fhir_bladder.readers.items import record_item
 from fhir_bladder.sandbox.hostile_faults import HostileServer, InProcess

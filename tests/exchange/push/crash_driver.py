@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from fhir_bladder import wire
-from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Retry
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push import Push, PushOptions
-from fhir_bladder.exchange.push_link import OneTry
-from fhir_bladder.exchange.push_prepare import Preparer
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.push.engine import Push, PushOptions
+from fhir_bladder.exchange.push.link import OneTry
+from fhir_bladder.exchange.push.prepare import Preparer
 from fhir_bladder.mapping import MapOptions
 from fhir_bladder.readers.items import record_item
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.exchange import life
-from fhir_bladder.exchange.life import CREATE, HELD, REPLACE, SAME, SUPERSEDED, UPDATE, Comparison
+from fhir_bladder.exchange.push import life
+from fhir_bladder.exchange.push.life import CREATE, HELD, REPLACE, SAME, SUPERSEDED, UPDATE, Comparison
 from fhir_bladder.terminology import names
 
 EQUAL = Comparison(subject=True, measured=True, whole=True)

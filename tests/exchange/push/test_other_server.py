@@ -18,10 +18,10 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Deadline, Retry
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push import Push, PushOptions, Summary
-from fhir_bladder.exchange.retry import Deadline, Retry
+from fhir_bladder.exchange.push.engine import Push, PushOptions, Summary
 
 _PLACE = Path(__file__).with_name("other_server.py")
 _SPEC = importlib.util.spec_from_file_location("bladder_other_server", _PLACE)

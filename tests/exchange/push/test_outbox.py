@@ -17,8 +17,7 @@ from typing import Any
 import pytest
 
 from fhir_bladder.errors import ConfigError, RecordError, UnfinishedError
-from fhir_bladder.exchange import outbox_schema
-from fhir_bladder.exchange.outbox import Item, Numbers, Outbox, Result
+from fhir_bladder.exchange.outbox import Item, Numbers, Outbox, Result, schema
 
 T = "http://127.0.0.1/fhir"
 
@@ -39,7 +38,7 @@ def test_file_is_private_durable_and_versioned(tmp_path: Path) -> None:
             # SQLite's own answers: journal mode and synchronous = FULL (2)
             assert box._connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
             assert box._connection.execute("PRAGMA synchronous").fetchone()[0] == 2
-            assert box._connection.execute("PRAGMA user_version").fetchone()[0] == outbox_schema.VERSION
+            assert box._connection.execute("PRAGMA user_version").fetchone()[0] == schema.VERSION
     finally:
         os.umask(old)
     path.chmod(0o644)
@@ -261,8 +260,8 @@ def test_backup_opens(tmp_path: Path) -> None:
 def test_an_old_file_is_migrated_and_keeps_its_rows(tmp_path: Path) -> None:
     path = tmp_path / "o.db"
     connection = sqlite3.connect(path, isolation_level=None)
-    outbox_schema._run(connection, outbox_schema.MIGRATIONS[0])
-    connection.execute(f"PRAGMA application_id = {outbox_schema.APPLICATION_ID}")
+    schema._run(connection, schema.MIGRATIONS[0])
+    connection.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
     connection.execute("PRAGMA user_version = 1")
     connection.execute(
         "INSERT INTO exam (target, key, content, sha256, state, accepted_at, updated_at) VALUES (?, 'a/1', 'c', 'h', "
@@ -279,7 +278,7 @@ def test_a_newer_file_is_refused_and_untouched(tmp_path: Path) -> None:
     path = tmp_path / "o.db"
     Outbox(path).close()
     connection = sqlite3.connect(path)
-    connection.execute(f"PRAGMA user_version = {outbox_schema.VERSION + 1}")
+    connection.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
     connection.close()
     before = path.read_bytes()
     with pytest.raises(ConfigError, match="version"):

@@ -8,7 +8,7 @@ import pytest
 
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push import PushOptions, check_target
+from fhir_bladder.exchange.push.engine import PushOptions, check_target
 from fhir_bladder.sandbox.hostile_faults import InProcess
 
 MATCH = PushOptions(patients="match", concurrency=1)
@@ -191,7 +191,7 @@ def test_patients_are_created_on_this_machine_only() -> None:
 
 
 def test_invented_data_stays_on_this_machine(bench: Any) -> None:
-    from fhir_bladder.exchange.push_prepare import Preparer
+    from fhir_bladder.exchange.push.prepare import Preparer
     from fhir_bladder.mapping import MapOptions
 
     far = Preparer(MapOptions(), None, local=False)
@@ -205,10 +205,10 @@ def test_invented_data_stays_on_this_machine(bench: Any) -> None:
 
 
 def test_what_is_remembered_is_bounded() -> None:
-    from fhir_bladder.exchange import push_ensure
+    from fhir_bladder.exchange.push import ensure
 
-    known = {("Patient", ("s", str(n))): n for n in range(push_ensure.REMEMBERED + 10)}
-    push_ensure.forget(known)
-    assert len(known) == push_ensure.REMEMBERED
+    known = {("Patient", ("s", str(n))): n for n in range(ensure.REMEMBERED + 10)}
+    ensure.forget(known)
+    assert len(known) == ensure.REMEMBERED
     assert ("Patient", ("s", "9")) not in known
     assert ("Patient", ("s", "10")) in known

@@ -11,10 +11,10 @@ import pytest
 
 from fhir_bladder import exam, wire
 from fhir_bladder.errors import BladderError, ConfigError, ServerError
-from fhir_bladder.exchange.client import Client
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.http.retry import Retry
 from fhir_bladder.exchange.pull import Query, patient_of, pull, pull_to_file
-from fhir_bladder.exchange.push_link import OneTry
-from fhir_bladder.exchange.retry import Retry
+from fhir_bladder.exchange.push.link import OneTry
 from fhir_bladder.sandbox.embedded import embedded_server
 from fhir_bladder.sandbox.hostile_faults import serve_http
 
@@ -83,7 +83,7 @@ def test_one_patient_and_a_span_of_time(bench: Any, model: Client) -> None:
 
 
 def test_a_patient_known_by_identifier_only(bench: Any, model: Client) -> None:
-    from fhir_bladder.exchange.push import PushOptions
+    from fhir_bladder.exchange.push.engine import PushOptions
 
     options = PushOptions(patients="logical", concurrency=1)
     bench.push([bench.record()], server=OneTry(model), target=str(model.base), options=options)

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.push import PushOptions
-from fhir_bladder.exchange.push_link import OneTry
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.push.engine import PushOptions
+from fhir_bladder.exchange.push.link import OneTry
 
 pytestmark = [pytest.mark.server, pytest.mark.long]
 

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from fhir_bladder.exchange.client import Client
-from fhir_bladder.exchange.push import Summary
-from fhir_bladder.exchange.push_link import OneTry
+from fhir_bladder.exchange.http.client import Client
+from fhir_bladder.exchange.push.engine import Summary
+from fhir_bladder.exchange.push.link import OneTry
 from fhir_bladder.sandbox.embedded import embedded_server
 
 KINDS = ("Observation", "DiagnosticReport", "Provenance", "Device", "Patient")

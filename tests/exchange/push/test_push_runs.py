@@ -9,11 +9,11 @@ import pytest
 
 from fhir_bladder import wire
 from fhir_bladder.errors import Finding, ServerError, UnfinishedError
-from fhir_bladder.exchange.http_errors import AmbiguousOutcome, UnreachableError
+from fhir_bladder.exchange.http.errors import AmbiguousOutcome, UnreachableError
 from fhir_bladder.exchange.outbox import Outbox
-from fhir_bladder.exchange.push import PushOptions
-from fhir_bladder.exchange.push_dry import dry_run
-from fhir_bladder.exchange.push_link import Refused
+from fhir_bladder.exchange.push.dry import dry_run
+from fhir_bladder.exchange.push.engine import PushOptions
+from fhir_bladder.exchange.push.link import Refused
 from fhir_bladder.readers.items import record_item
 from fhir_bladder.sandbox.hostile_faults import InProcess
 from fhir_bladder.sandbox.hostile_fhir import outcome

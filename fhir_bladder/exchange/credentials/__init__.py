@@ -1,0 +1,1 @@
+"""Room `exchange`: what proves to a server who we are."""

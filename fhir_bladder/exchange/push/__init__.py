@@ -1,0 +1,1 @@
+"""Room `exchange`: records into the outbox and from there to a server, each exactly once."""
