@@ -8,6 +8,8 @@ from fhir_bladder.exchange.outbox.rows import Row, now_text
 
 RELEASABLE = frozenset({"unverified", "plausibility", "patient-unproven", "content-differs", "refused", "server-fails"})
 
+_ANEW = "UPDATE exam SET state = 'waiting', not_before = 0, failures = 0, updated_at = ?"
+
 
 class Decide(Ask):
     """What a person decides, kept with name and reason."""
@@ -20,9 +22,8 @@ class Decide(Ask):
         with self._changing() as sql:
             for number in numbers:
                 count += sql.execute(
-                    "UPDATE exam SET state = 'waiting', not_before = 0, updated_at = ? WHERE id = ? AND (state = "
-                    "'waiting' OR (state = 'held' AND code NOT IN ('unreadable', 'invalid', 'plausibility', "
-                    "'unverified', 'no-patient')))",
+                    f"{_ANEW} WHERE id = ? AND (state = 'waiting' OR (state = 'held' AND code NOT IN "
+                    "('unreadable', 'invalid', 'plausibility', 'unverified', 'no-patient')))",
                     (now_text(), number),
                 ).rowcount
         return count
@@ -34,7 +35,7 @@ class Decide(Ask):
             raise RecordError(
                 f"a hold of the kind {row.code!r} cannot be released", row.name, "correct the record or the server"
             )
-        self._decide(row, "release", by, reason, "UPDATE exam SET state = 'waiting', not_before = 0, updated_at = ?")
+        self._decide(row, "release", by, reason, _ANEW)
         return self.row(row.id)
 
     def drop(self, name: str, *, by: str, reason: str) -> Row:

@@ -71,8 +71,8 @@ class Intake(OutboxFile):
         if item.state == "held" and self._released(sql, number, item.code):
             item.state, code, reason = "waiting", "", ""
         sql.execute(
-            "UPDATE exam SET state = ?, code = ?, reason = ?, file = ?, line = ?, not_before = 0, updated_at = ? "
-            "WHERE id = ?",
+            "UPDATE exam SET state = ?, code = ?, reason = ?, file = ?, line = ?, not_before = 0, failures = 0, "
+            "updated_at = ? WHERE id = ?",
             (item.state, code, reason, item.file, item.line, now, number),
         )
         if item.bundle:

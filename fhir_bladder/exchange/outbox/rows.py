@@ -16,7 +16,7 @@ from fhir_bladder import wire
 
 COLUMNS = (
     "id, target, key, content, sha256, map_sha256, replaces, file, line, synthetic, status, state, code, reason, "
-    "attempts, location, version, etag, issues, accepted_at, sent_at, delivered_at, held_since, updated_at"
+    "attempts, failures, location, version, etag, issues, accepted_at, sent_at, delivered_at, held_since, updated_at"
 )
 
 
@@ -51,7 +51,11 @@ class Item:
 
 @dataclass(slots=True)
 class Row:
-    """One row as it stands. Times are ISO 8601 in UTC; `reason` says in words why it is where it is."""
+    """One row as it stands. Times are ISO 8601 in UTC; `reason` says in words why it is where it is.
+
+    attempts: claims; failures: of these, how many the server failed on, busy answers not counted, since a person last
+    had it tried again.
+    """
 
     id: int
     target: str
@@ -68,6 +72,7 @@ class Row:
     code: str
     reason: str
     attempts: int
+    failures: int
     location: str
     version: str
     etag: str
@@ -100,7 +105,9 @@ class Accepted:
 
 @dataclass(slots=True)
 class Result:
-    """What became of a claimed row. `delay` (seconds) holds a waiting row back before it is tried again."""
+    """What became of a claimed row. `delay` (seconds) holds a waiting row back before it is tried again; `failed`
+    counts as a failure of the server on this exam.
+    """
 
     id: int
     state: str
@@ -111,6 +118,7 @@ class Result:
     etag: str = ""
     issues: list[dict[str, Any]] = field(default_factory=list)
     delay: float = 0.0
+    failed: bool = False
 
 
 @dataclass(slots=True, frozen=True)

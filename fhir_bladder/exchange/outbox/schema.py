@@ -92,7 +92,9 @@ CREATE TABLE message (
 ) WITHOUT ROWID;
 """
 
-MIGRATIONS = (_V1, _V2)
+_V3 = "ALTER TABLE exam ADD COLUMN failures INTEGER NOT NULL DEFAULT 0;"
+
+MIGRATIONS = (_V1, _V2, _V3)
 """Step n leads from version n to n + 1; a new file goes through all of them."""
 
 VERSION = len(MIGRATIONS)

@@ -98,14 +98,14 @@ class Work(OutboxFile):
                 changed = sql.execute(
                     "UPDATE exam SET state = ?, code = ?, reason = ?, location = iif(? = '', location, ?), "
                     "version = iif(? = '', version, ?), etag = iif(? = '', etag, ?), issues = ?, owner = 0, "
-                    "not_before = ?, delivered_at = iif(? = 'delivered', ?, delivered_at), "
+                    "not_before = ?, failures = failures + ?, delivered_at = iif(? = 'delivered', ?, delivered_at), "
                     "held_since = CASE WHEN ? <> 'held' THEN held_since WHEN held_since = '' THEN ? "
                     "ELSE held_since END, updated_at = ? WHERE id = ? AND state = 'sending' AND owner = ?",
                     (
                         result.state, result.code, result.reason, result.location, result.location, result.version,
                         result.version, result.etag, result.etag, issues_text(result.issues),
-                        time.time() + result.delay if result.delay else 0, result.state, now, result.state, now, now,
-                        result.id, self._owner.id,
+                        time.time() + result.delay if result.delay else 0, result.failed, result.state, now,
+                        result.state, now, now, result.id, self._owner.id,
                     ),
                 ).rowcount  # fmt: skip
                 if changed and result.state == "delivered":

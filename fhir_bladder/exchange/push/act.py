@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from fhir_bladder.exchange.push import life, plan
 from fhir_bladder.exchange.push.capability import Capability
-from fhir_bladder.exchange.push.fate import NO_ANSWER
+from fhir_bladder.exchange.push.fate import BUSY, NO_ANSWER
 from fhir_bladder.exchange.push.look import Job, Looker
 from fhir_bladder.exchange.push.send import Entry, Outcome, Sender
 from fhir_bladder.exchange.push.unit import Json, with_revision
@@ -114,7 +114,7 @@ class Act:
             job.size = 1
         if outcome.limit:
             return  # not the exam's fault: the next request is smaller
-        busy = outcome.status in (429, 503)
+        busy = outcome.status in BUSY
         job.tries += alone or busy
         job.alone += alone
         if not alone and not busy and failed is None:

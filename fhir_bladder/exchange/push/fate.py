@@ -16,7 +16,15 @@ TRIES = 6
 """Most requests for one exam in a run, those sent while a chunk is bisected not counted."""
 
 GIVE_UP = 12
-"""Claims after which an exam that the server keeps failing on is held instead of tried again."""
+"""Failures after which an exam that the server keeps failing on is held instead of tried again."""
+
+BUSY = frozenset({429, 503})
+"""The server says that it cannot do anything now: that is no failure on this exam, however often it is said."""
+
+FIRST_DELAY_S, LONGEST_DELAY_S = 30.0, 900.0
+"""A listener waits so long after the first failure, twice as long after each more, at most the longest: 12 failures
+take some two hours, which outlasts a server's restart.
+"""
 
 NO_ANSWER = 599
 """Stands for the status of a request without a usable answer."""
@@ -50,11 +58,14 @@ def given_up(jobs: Sequence[Job]) -> dict[int, Result]:
 
 
 def failed(job: Job) -> Result:
-    """Wait and try again in a later run; after many of them a person has to look."""
+    """Wait and try again in a later run; after many failures a person has to look."""
     if job.status in CONFLICT and job.alone >= 2:
         return Result(job.row.id, "held", "refused", told(job), issues=job.issues)
-    if job.row.attempts >= GIVE_UP:
-        words = f"the server still fails on this exam, taken up {job.row.attempts} times: {told(job)}"
-        return Result(job.row.id, "held", "server-fails", words, issues=job.issues)
-    delay = 30.0 * (1 + random.random())  # noqa: S311 - spreads load, no secret
-    return Result(job.row.id, "waiting", "server-fails", told(job), issues=job.issues, delay=delay)
+    counts = job.status not in BUSY
+    failures = job.row.failures + counts
+    if failures >= GIVE_UP:
+        words = f"the server still fails on this exam, after {failures} tries: {told(job)}"
+        return Result(job.row.id, "held", "server-fails", words, issues=job.issues, failed=True)
+    delay = min(LONGEST_DELAY_S, FIRST_DELAY_S * 2.0**job.row.failures)
+    delay *= 1 + random.random()  # noqa: S311 - spreads load, no secret
+    return Result(job.row.id, "waiting", "server-fails", told(job), issues=job.issues, delay=delay, failed=counts)

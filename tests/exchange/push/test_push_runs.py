@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
@@ -13,7 +14,9 @@ from fhir_bladder.exchange.http.errors import AmbiguousOutcome, UnreachableError
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push.dry import dry_run
 from fhir_bladder.exchange.push.engine import PushOptions
+from fhir_bladder.exchange.push.fate import FIRST_DELAY_S, GIVE_UP, LONGEST_DELAY_S, failed
 from fhir_bladder.exchange.push.link import Refused
+from fhir_bladder.exchange.push.look import Job
 from fhir_bladder.readers.items import record_item
 from fhir_bladder.sandbox.hostile_faults import InProcess
 from fhir_bladder.sandbox.hostile_fhir import outcome
@@ -135,6 +138,64 @@ def test_server_that_goes_away_in_the_middle_is_waited_for(bench: Any) -> None:
     summary = bench.push([bench.record(n) for n in range(3)], server=server)
     assert server.away == 5
     assert (summary.error, summary.counts["delivered"]) == (None, 3)
+
+
+class Failing(InProcess):
+    """Reads as usual; `status` answers every transaction with exams, 0 lets no look-up be answered."""
+
+    def __init__(self, server: Any, status: int) -> None:
+        super().__init__(server)
+        self.status = status
+
+    def request(self, method: str, path: str, *, json: Any = None, headers: Any = None) -> Any:
+        if not self.status and path != "metadata":
+            raise AmbiguousOutcome("no answer")
+        if method == "POST" and any(entry["resource"]["resourceType"] == "Observation" for entry in json["entry"]):
+            response = super().request("GET", "metadata")
+            raw = outcome(self.status, "exception", "no")
+            response.status, response.body = raw.status, wire.loads(raw.body)
+            return response
+        return super().request(method, path, json=json, headers=headers)
+
+
+@pytest.mark.parametrize("status", [503, 429, 0])
+def test_a_server_that_is_busy_for_long_holds_no_exam(bench: Any, status: int) -> None:
+    """Runs without end against a server that says it is busy, or cannot be read: nobody has to look at each exam."""
+    bench.push([bench.record(n) for n in range(3)], server=Failing(bench.server, status))
+    for _ in range(2 * GIVE_UP):
+        bench.push(server=Failing(bench.server, status))
+    assert {state for [(state, _)] in bench.states().values()} == {"waiting"}
+    bench.push(server=Failing(bench.server, 500))  # many claims, one failure
+    assert bench.states()["LK-0093/E-1"] == [("waiting", "server-fails")]
+    assert bench.push().error is None
+    assert {state for [(state, _)] in bench.states().values()} == {"delivered"}
+
+
+def test_an_exam_the_server_keeps_failing_on_is_held_until_a_person_looks(bench: Any) -> None:
+    server = Failing(bench.server, 500)
+    bench.push([bench.record()], server=server)
+    for _ in range(GIVE_UP - 2):
+        assert bench.push(server=server).counts["held"] == 0
+    assert bench.states() == {"LK-0093/E-1": [("waiting", "server-fails")]}
+    bench.push(server=server)
+    assert bench.states() == {"LK-0093/E-1": [("held", "server-fails")]}
+    with Outbox(bench.outbox_path) as box:
+        assert box.row(1).failures == GIVE_UP
+        assert box.retry() == 1
+    bench.push(server=server)
+    assert bench.states() == {"LK-0093/E-1": [("waiting", "server-fails")]}  # the count has begun anew
+    bench.push()
+    assert bench.states() == {"LK-0093/E-1": [("delivered", "")]}
+
+
+def test_a_listener_waits_longer_after_each_failure(bench: Any) -> None:
+    delays = []
+    for failures in range(GIVE_UP - 1):
+        job = Job(Mock(attempts=99, failures=failures), Mock(), status=500)
+        delays.append(failed(job).delay)
+    lowest = [min(LONGEST_DELAY_S, FIRST_DELAY_S * 2**n) for n in range(GIVE_UP - 1)]
+    assert all(low <= delay <= 2 * low for low, delay in zip(lowest, delays, strict=True))
+    assert sum(lowest) > 3600
 
 
 def test_one_scanner_is_looked_up_once_before_and_once_after_it_is_made(bench: Any) -> None:
