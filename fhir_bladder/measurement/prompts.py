@@ -77,11 +77,10 @@ class Engine:
     def prompts(self, judged: Sequence[Verdict], facts: Facts, course: Course | None) -> list[Prompt]:
         """Prompts of an exam just judged: a rule newly met. Still met is not said again, met after not met is."""
         prompts: list[Prompt] = []
-        if course is None:
-            return prompts
         for verdict in judged:
             if verdict.state not in (MET, NOT_MET):
                 continue
+            assert course is not None  # without one no rule applies
             name = f"state of {verdict.rule.id}"
             state = verdict.reason if verdict.rule.kind == "trial" else verdict.state
             before, _ = course.memory.get(name, ("", None))
@@ -108,7 +107,7 @@ class Engine:
         limit, share = verdicts.meets(rule, value)
         met, reason = verdicts.either(limit, share), ""
         if rule.kind == "lasting":
-            met, reason = _lasting(rule, _remember(rule, facts, course, limit, share))
+            met, reason = _lasting(rule, _remember(rule, facts, course, met, share))
         elif rule.consecutive > 1:
             met, reason = _consecutive(rule, _remember(rule, facts, course, limit, share))
         elif met is None:
@@ -119,14 +118,17 @@ class Engine:
 
 def trial_limits(rule: Rule) -> TrialLimits:
     """The limits of a rule of kind `trial`, for `sequences.trials`. ValueError for another kind."""
-    if rule.below is None or rule.above is None or rule.hours is None:
+    if rule.kind != "trial":
         raise ValueError(f"rule {rule.id!r} is not about a trial without catheter")
+    assert rule.below is not None
+    assert rule.above is not None
+    assert rule.hours is not None
     return TrialLimits(rule.below, rule.above, rule.hours)
 
 
 def _forget(rule: Rule, facts: Facts, course: Course) -> None:
     record = facts.record
-    gone = {key_of(record), (record.device.serial, record.supersedes or record.exam_number)}
+    gone = {key_of(record), (record.device.serial, record.supersedes)}
     for name in (f"readings of {rule.id}", f"trial of {rule.id}"):
         if name in course.memory:
             course.memory[name] = [one for one in course.memory[name] if one.key not in gone]
@@ -144,9 +146,15 @@ def _remember(rule: Rule, facts: Facts, course: Course, met: bool | None, share:
     readings.append(this)
     readings.sort(key=lambda one: one.moment)
     if len(readings) > _KEPT:
-        del readings[1]  # the first of a run matters, those in its middle do not
+        del readings[_spare(readings) if rule.kind == "lasting" else 0]
     course.memory[name] = readings
     return readings
+
+
+def _spare(readings: list[_Met]) -> int:
+    """The place of one that tells a lasting rule nothing, in the middle of a run of its like; else of the oldest."""
+    alike = (n for n in range(1, len(readings) - 1) if readings[n].met is readings[n - 1].met)
+    return next(alike, 0)
 
 
 def _lasting(rule: Rule, readings: list[_Met]) -> tuple[bool | None, str]:

@@ -95,6 +95,30 @@ def test_pair_is_of_one_patient_visit_and_episode(pre: Exam, post: Exam) -> None
         assert not pairs([pre(0, **{name: visit[0]}), post(20, **{name: visit[1]})]).linked
         assert pairs([pre(0, **{name: visit[0]}), post(20, **{name: visit[0]})]).linked
         assert pairs([pre(0, **{name: visit[0]}), post(20)]).linked
+        assert pairs([pre(0), post(20, **{name: visit[0]})]).linked
+
+
+def test_one_identifier_shared_is_one_patient(exam: Exam, pre: Exam, post: Exam) -> None:
+    both = {"identifiers": [{"system": "https://x.example", "value": value} for value in ("H1", "H2")]}
+
+    def known_as_both(record: ExamRecord) -> ExamRecord:
+        return record.model_copy(update={"patient": exam(patient=both).patient})
+
+    assert len(pairs([known_as_both(pre(0)), post(20, patient="H2")]).linked) == 1
+    assert pairs([pre(0, patient="H1"), post(20, patient="H2")]).linked == []
+    (trial,) = trials([known_as_both(post(60, at=55, **REMOVED))], LIMITS).trials
+    assert trial.patient == ("https://x.example", "H1")  # the first one stated
+
+
+def test_what_is_found_is_in_time_order(pre: Exam, post: Exam) -> None:
+    """Whatever the order of exams and patients in the files."""
+    other = {"patient": "H8"}
+    found = pairs([post(90), pre(80), post(20, **other), pre(0, **other), pre(200), pre(190), post(210)])
+    assert [pair.post.exam_number for pair in found.linked] == ["post-20", "post-90"]
+    (ambiguous,) = [one for one in found.unlinked if one.key[1] == "post-210"]
+    assert [key[1] for key in ambiguous.candidates] == ["pre-190", "pre-200"]
+    late, early = post(200, at=195, catheter_removed_at=clock(60)), post(90, at=85, **REMOVED, **other)
+    assert [one.removed_at for one in trials([late, early], LIMITS).trials] == [START, START + dt.timedelta(hours=1)]
 
 
 def test_ambiguous_links_stay_unlinked_and_are_listed(pre: Exam, post: Exam) -> None:
@@ -138,7 +162,11 @@ def test_bounded_and_absent_volumes_give_no_arithmetic(pre: Exam, post: Exam) ->
         (pair,) = pairs([pre(0, before), post(20, after)]).linked
         assert (pair.balance, pair.emptied_fraction) == (None, None)
     (pair,) = pairs([pre(0, 0), post(20, 0)]).linked
-    assert pair.emptied_fraction is None
+    assert (pair.emptied_fraction, pair.balance) == (None, -290)
+    (pair,) = pairs([pre(0, 400), post(20, 0)]).linked
+    assert (pair.emptied_fraction, pair.balance) == (100, 110)
+    (pair,) = pairs([pre(0, volumes=[390, 410], choice_rule="mean"), post(20)]).linked
+    assert (pair.pre_volume, pair.minutes) == (400, 20)  # a mean is no scan of its own, its time is the exam's
 
 
 # Trials without catheter
@@ -199,6 +227,15 @@ def test_voids_before_the_removal_do_not_count(post: Exam) -> None:
     (trial,), _ = trials([record], LIMITS)
     assert [void.volume for void in trial.voids] == [90, 290]
     assert trial.minutes_to_first_void == 50
+    assert trial.readings[0].voids == (START + dt.timedelta(minutes=100), START + dt.timedelta(minutes=50))
+    (trial,), _ = trials([post(120, 50, at=0, **REMOVED)], LIMITS)
+    assert ([void.at for void in trial.voids], trial.minutes_to_first_void) == ([START], 0)  # on the minute of it
+
+
+def test_a_scan_before_a_void_is_no_reading_of_a_trial(pre: Exam, post: Exam) -> None:
+    (trial,), _ = trials([post(60, 80, at=55, **REMOVED), pre(120, 300, **REMOVED)], LIMITS)
+    assert [reading.key[1] for reading in trial.readings] == ["post-60"]
+    assert trial.outcome.state == "passed"
 
 
 def test_links_by_episode_and_removal(post: Exam) -> None:
@@ -206,6 +243,8 @@ def test_links_by_episode_and_removal(post: Exam) -> None:
     joined = post(180, 80, at=170, **EPISODE)
     (trial,), unlinked = trials([first, joined], LIMITS)
     assert (len(trial.readings), trial.episode, unlinked) == (2, ("https://e.example", "1"), [])
+    between = trials([first, joined, post(240, 90, at=235, **REMOVED, **EPISODE)], LIMITS).trials[0]
+    assert [reading.key[1] for reading in between.readings] == ["post-60", "post-180", "post-240"]
     again = post(400, 80, at=390, catheter_removed_at=clock(300), **EPISODE)
     found = trials([first, joined, again], LIMITS)
     assert [len(trial.readings) for trial in found.trials] == [1, 1]
@@ -213,6 +252,8 @@ def test_links_by_episode_and_removal(post: Exam) -> None:
     near = trials([first, post(180, 80, at=170)], LIMITS)
     assert near.unlinked[0].reason == "follows a removal, but does not say that it belongs"
     assert near.unlinked[0].candidates == (("HT-0093", "post-60"),)
+    near = trials([first, post(90, 80, at=85, **REMOVED), post(180, 80, at=170)], LIMITS)
+    assert near.unlinked[0].candidates == (("HT-0093", "post-60"),)  # the trial's first exam stands for it
     far = trials([first, post(361, 80, at=355)], LIMITS)
     assert far.unlinked == []
     assert trials([first, post(70, 300, patient="H8", at=65, **REMOVED)], LIMITS).trials[1].patient[1] == "H8"

@@ -174,16 +174,21 @@ class Module:
         return f"{self.path.stem}.{mutant.name}"
 
     def order(self, function: str) -> list[str]:
-        """The tests for a change: those that call the function, of other places all of the module's.
+        """The tests for a change: those that call the function; all where it is outside functions or none calls it.
 
-        First those that noticed changes of the same function, then of the module, those named after it, quick ones.
+        First those that noticed changes of the same function, then of the module, those named after it, those that
+        call anything in it, quick ones.
         """
         quick = {name: found for name, found in self.tests.items() if found[0] < SLOW}
-        chosen = [name for name, (_, called) in quick.items() if f"{self.path}:{function}" in called]
-        if not chosen:
-            chosen = [name for name, (_, called) in quick.items() if any(c.startswith(f"{self.path}:") for c in called)]
+        chosen = [name for name, (_, called) in quick.items() if f"{self.path}:{function}" in called] or list(quick)
         near, all_, own = self.noticed[function], self.noticed["any"], f"test_{self.path.stem}"
-        return sorted(chosen, key=lambda name: (-near[name], -all_[name], own not in name, quick[name][0]))
+
+        def rank(name: str) -> tuple[int, int, bool, bool, float]:
+            seconds, called = quick[name]
+            here = any(one.startswith(f"{self.path}:") for one in called)
+            return -near[name], -all_[name], own not in name, not here, seconds
+
+        return sorted(chosen, key=rank)
 
     def quick(self, mutant: Mutant) -> bool:
         """Whether exchanging a function's code is enough: it is not where it ran while modules were imported."""
