@@ -60,8 +60,10 @@ def on_days(exam: Exam) -> Callable[..., list[ExamRecord]]:
         records = []
         for day, volume, *voided in readings:
             date = (START + dt.timedelta(days=day)).isoformat()
-            fields: dict[str, Any] = {"volumes": [volume], "started_at": f"{date}T10:42:00Z", "voided_at": f"{date}T10:35:00Z",
-                      "verified": None, "exam_number": f"{day}"}  # fmt: skip
+            fields: dict[str, Any] = {
+                "volumes": [volume], "started_at": f"{date}T10:42:00Z", "voided_at": f"{date}T10:35:00Z",
+                "verified": None, "exam_number": f"{day}",
+            }  # fmt: skip
             if voided:
                 fields["voided_volume"] = {"value": voided[0], "unit": "mL"}
             records.append(exam(**fields))
