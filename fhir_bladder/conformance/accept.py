@@ -6,7 +6,7 @@ an exception, a key outside the usual ones that cannot be judged here, a number 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any
 
 from fhir_bladder.conformance import invariants
@@ -24,8 +24,8 @@ from fhir_bladder.conformance.statement import JUDGED
 class Acceptor(General):
     """Says yes where it is sure that nothing is to be found."""
 
-    def __init__(self, explainer: Explainer, drop: Iterable[str] = ()) -> None:
-        super().__init__(explainer, drop)
+    def __init__(self, explainer: Explainer) -> None:
+        super().__init__(explainer)
         self.scope["RESOURCE"] = self._inner
         self._fields: dict[int, dict[str, Accept]] = {}
         self._rests: dict[int, Accept] = {}
@@ -68,7 +68,7 @@ class Acceptor(General):
             context.enter()
         if name == "Bundle":
             context.bundle = Index(value) if index is None else index
-            if self.check("Bundle:entries") and next(entry_problems(value), None) is not None:
+            if next(entry_problems(value), None) is not None:
                 return 0
         for root in roots:
             if not root(value, context):

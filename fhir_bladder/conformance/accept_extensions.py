@@ -26,13 +26,8 @@ class Extensions(Slices):
             return self.constant(never)
         pick = self.scope[picked[0]]
         pieces = picked[1]
-        label = f"{table.name}.{field.key}"
-        bounds = [
-            (n, p.min if self.check(f"{label}:{name}:min") else 0, p.max if self.check(f"{label}:{name}:max") else None)
-            for n, (name, p) in enumerate(pieces)
-        ]
-        bounds = [b for b in bounds if b[1] or b[2] is not None]
-        closed = node.rules == "closed" and self.check(f"{label}:closed")
+        bounds = [(n, p.min, p.max) for n, (_, p) in enumerate(pieces) if p.min or p.max is not None]
+        closed = node.rules == "closed"
         by_url = not pieces or self.by_url(node) is not None
         if by_url and not node.ordered and all(low <= 1 and high in (None, 1) for _, low, high in bounds):
             return self._extensions(table, field, pick, pieces, bounds, closed)

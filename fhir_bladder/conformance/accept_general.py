@@ -22,19 +22,9 @@ class General(Extensions):
         rules: list[Accept] | None = None
         fields = table.fields
         choices = [c for c in table.choices.values() if len(c[1]) > 1]
-        if choices and not self.check(f"{table.name}:choice-twice"):
-            choices = []
-        content = not table.resource and self.check(f"{table.name}:ele-1")
-        required = [
-            table.choices[n.name][1]
-            for n in table.required
-            if n.choice and self.check(f"{table.name}.{n.name}[x]:needed")
-        ]
-        plain = [
-            n.name
-            for n in table.required
-            if not n.choice and n.name not in known and self.check(f"{table.name}.{n.name}:needed")
-        ]
+        content = not table.resource
+        required = [table.choices[n.name][1] for n in table.required if n.choice]
+        plain = [n.name for n in table.required if not n.choice and n.name not in known]
         typed = self._typed(table)
 
         def judge(o: dict[str, Any], context: Context) -> int:
@@ -95,7 +85,7 @@ class General(Extensions):
         return self.constant(judge)
 
     def _typed(self, table: Table) -> Accept | None:
-        lines = list(emit.typed(table, self))
+        lines = list(emit.typed(table))
         return self.written(lines, table, table.name, "o, C") if lines else None
 
     def _beside(self, field: Field) -> Accept:

@@ -18,15 +18,12 @@ from fhir_bladder.errors import BladderError
 class Made(emit.Names):
     """Functions for the tables of an explainer's schema, made when first called.
 
-    drop: labels of checks to leave out, for the proof that each is needed. `labels` lists those made so far. quick and
-    slow: the invariants that run as Python text, and those that run through the room `fhirpath`.
+    quick and slow: the invariants that run as Python text, and those that run through the room `fhirpath`.
     """
 
-    def __init__(self, explainer: Explainer, drop: Iterable[str] = ()) -> None:
+    def __init__(self, explainer: Explainer) -> None:
         self.explainer = explainer
         self.schema = explainer.schema
-        self.drop = frozenset(drop)
-        self.labels: dict[str, None] = {}
         self.quick: dict[str, str] = {}
         self.slow: dict[str, str] = {}
         self._names: dict[tuple[int, str], str] = {}
@@ -110,11 +107,6 @@ class Made(emit.Names):
         self.scope[name] = value
         return name
 
-    def check(self, label: str) -> bool:
-        """Register a check; False where it is to be left out."""
-        self.labels[label] = None
-        return label not in self.drop
-
     def rule_text(self, table: Table, expression: str) -> str | None:
         """An invariant as an expression on `o` and `C`; None where it is a function of its own."""
         if invariants.hand(expression) is not None:
@@ -163,10 +155,7 @@ class Made(emit.Names):
 
     def single(self, table: Table, field: Field, node: Node, ref: TypeRef) -> Accept:
         """A function for one value of a node, made from the same statements as inline ones."""
-        label = f"{table.name}.{field.key}"
-        if node is not field.node:
-            label += f":{node.ident.rpartition(':')[2]}"
-        return self.written(emit.item(node, ref, "v", self, label), node, label)
+        return self.written(emit.item(node, ref, "v", self), node, f"{table.name}.{field.key}")
 
     def whole(self, table: Table, field: Field) -> Accept:
         """A function for the value of a key as it stands in JSON, array or not."""
@@ -177,5 +166,5 @@ class Made(emit.Names):
 
         No object with `contained`.
         """
-        lines = [*emit.beyond(table, self, without), *emit.typed(table, self)]
+        lines = [*emit.beyond(table, self, without), *emit.typed(table)]
         return self.written(lines, table, table.name, "o, C")

@@ -54,16 +54,13 @@ _CONTAINED = ("contained.contained", "contained.meta.")
 
 
 class Names(Protocol):
-    """What the emitter asks of the acceptor: names of constants and functions, and which checks to leave out."""
+    """What the emitter asks of the acceptor: names of constants and functions."""
 
     def constant(self, value: Any) -> str:
         """A name for a constant or a helper."""
 
     def function(self, node: Node, code: str) -> str:
         """The function for a value of a node."""
-
-    def check(self, label: str) -> bool:
-        """Register a check; False to leave it out."""
 
     def binding(self, node: Node) -> str:
         """The function for a binding."""
@@ -175,13 +172,9 @@ def source(table: Table, name: str, names: Names) -> str:
             lines += _indent([f"    w_{group} = v"], depth)
         lines += _indent(body(table, table.fields[key], "v", names), depth + 1)
     for node in table.required:
-        if not node.choice and not node.min and names.check(f"{table.name}.{node.name}:slices-required"):
+        if not node.choice and not node.min:
             lines.append(f"    if {node.name!r} not in o: return 0")
-        elif (
-            node.choice
-            and (len(node.types) > 1 or not node.min)
-            and names.check(f"{table.name}.{node.name}[x]:required")
-        ):
+        elif node.choice and (len(node.types) > 1 or not node.min):
             keys = [k for k in table.choices[node.name][1] if k in usual]
             test = " and ".join(f"{k!r} not in o" for k in keys) or "True"
             lines.append(f"    if {test}: return {general}(o, C)")
@@ -190,7 +183,7 @@ def source(table: Table, name: str, names: Names) -> str:
         return "\n".join(lines)
     lines.append(f"    if n: return {general}(o, C)")
     lines += _indent(list(beyond(table, names)))
-    lines += _indent(list(typed(table, names)))
+    lines += _indent(list(typed(table)))
     lines.append("    return 1")
     return "\n".join(lines)
 
@@ -200,8 +193,6 @@ def beyond(table: Table, names: Names, without: frozenset[str] = frozenset()) ->
     shared: dict[str, str] = {}
     for constraint in table.constraints:
         if constraint.key in invariants.SKIPPED or constraint.expression in without:
-            continue
-        if not names.check(f"{table.name}:{constraint.key}"):
             continue
         expression = " ".join(constraint.expression.split())
         if expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1"):
@@ -220,15 +211,13 @@ def beyond(table: Table, names: Names, without: frozenset[str] = frozenset()) ->
         yield f"if not {_SHARED.sub(lambda found: shared[found[0]], text)}: return 0"
 
 
-_DATATYPES = ("Coding", "Quantity", "Age", "Count", "Distance", "Duration", "Identifier", "Attachment")
+_CODED = frozenset({"Coding", "Quantity", "Age", "Count", "Distance", "Duration"})
 
 
-def typed(table: Table, names: Names) -> Iterator[str]:
+def typed(table: Table) -> Iterator[str]:
     """Statements for the rules of a datatype that no invariant states."""
     kind = table.type
-    if kind not in _DATATYPES or not names.check(f"{table.name}:datatype"):
-        return
-    if kind in _DATATYPES[:6]:
+    if kind in _CODED:
         yield "if (o.get('system'), o.get('code')) not in CODINGS and not CODED(o): return 0"
     elif kind == "Identifier":
         yield "if o.get('system') not in OK_system and not IDENTIFIER(o): return 0"
@@ -238,39 +227,32 @@ def typed(table: Table, names: Names) -> Iterator[str]:
 
 def rules(table: Table, names: Names) -> list[str]:
     """Names of the rule functions of a table, all of them, for the general function."""
-    return [
-        names.rule(table, c.expression)
-        for c in table.constraints
-        if c.key not in invariants.SKIPPED and names.check(f"{table.name}:{c.key}:general")
-    ]
+    return [names.rule(table, c.expression) for c in table.constraints if c.key not in invariants.SKIPPED]
 
 
 def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
     """Statements that return 0 where the value of a key is not known to be right."""
     node = field.node
-    label = f"{table.name}.{field.key}"
     if node.choice and node.slices:
         picked = names.slicer(table, field)
         if picked is None:
             return ["return 0"]
         return [f"if not {names.choice(table, field)}({v}, C): return 0"]
     if not node.many:
-        return item(node, field.type, v, names, label)
-    out = []
-    if names.check(f"{label}:array"):
-        out.append(f"if type({v}) is not list or not {v}: return 0")
-    if node.max is not None and names.check(f"{label}:max"):
+        return item(node, field.type, v, names)
+    out = [f"if type({v}) is not list or not {v}: return 0"]
+    if node.max is not None:
         out.append(f"if len({v}) > {node.max}: return 0")
-    if node.min > 1 and names.check(f"{label}:min"):
+    if node.min > 1:
         out.append(f"if len({v}) < {node.min}: return 0")
     if field.type.code == "Extension":
         return [*out, f"if not {names.extension(table, field)}({v}, C): return 0"]
     if node.slices or node.rules == "closed":
-        return out + _slices(table, field, v, names, label)
-    return [*out, f"for y in {v}:", *_indent(item(node, field.type, "y", names, label))]
+        return out + _slices(table, field, v, names)
+    return [*out, f"for y in {v}:", *_indent(item(node, field.type, "y", names))]
 
 
-def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> list[str]:
+def _slices(table: Table, field: Field, v: str, names: Names) -> list[str]:
     picked = names.slicer(table, field)
     if picked is None:
         return ["return 0"]
@@ -281,21 +263,21 @@ def _slices(table: Table, field: Field, v: str, names: Names, label: str) -> lis
     if node.ordered:
         out.append("last = -1")
     out += [f"for y in {v}:", f"    s = {pick}(y)"]
-    if node.ordered and names.check(f"{label}:ordered"):
+    if node.ordered:
         out += ["    if -1 < s < last: return 0", "    if s > last: last = s"]
-    closed = node.rules == "closed" and names.check(f"{label}:closed")
+    closed = node.rules == "closed"
     out.append("    if s < 0:")
-    out += ["        return 0"] if closed else _indent(item(node, field.type, "y", names, label), 2)
+    out += ["        return 0"] if closed else _indent(item(node, field.type, "y", names), 2)
     branches = []
-    for number, (name, piece) in enumerate(pieces):
+    for number, (_, piece) in enumerate(pieces):
         ref = piece.types[0] if piece.types else field.type
-        branches.append([f"c{number} += 1", *item(piece, ref, "y", names, f"{label}:{name}")])
+        branches.append([f"c{number} += 1", *item(piece, ref, "y", names)])
     if branches:
         out += ["    else:", *_indent(_branch(branches, 0), 2)]
-    for number, (name, piece) in enumerate(pieces):
-        if piece.min and names.check(f"{label}:{name}:min"):
+    for number, (_, piece) in enumerate(pieces):
+        if piece.min:
             out.append(f"if c{number} < {piece.min}: return 0")
-        if piece.max is not None and names.check(f"{label}:{name}:max"):
+        if piece.max is not None:
             out.append(f"if c{number} > {piece.max}: return 0")
     return out
 
@@ -313,34 +295,32 @@ def _branch(branches: list[list[str]], first: int) -> list[str]:
     ]
 
 
-def item(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> list[str]:
+def item(node: Node, ref: TypeRef, v: str, names: Names) -> list[str]:
     """Statements for one value of a node."""
     if node.max == 0:
         return ["return 0"]
     if ref.code in PRIMITIVES:
-        out = list(_primitive(node, ref, v, names, label))
-        if any(c.key not in invariants.SKIPPED for c in node.constraints) and names.check(f"{label}:invariants"):
+        out = list(_primitive(node, ref, v, names))
+        if any(c.key not in invariants.SKIPPED for c in node.constraints):
             out.append(f"if not {names.primitive(node, ref)}({v}, C): return 0")
         return out
     if names.resource(ref.code) or (ref.code == "Resource" and (ref.profiles or node.kids)):
         return ["return 0"]  # more is asked of it than its own type asks: for the explainer
     if ref.code == "Resource":
-        return [f"if not RESOURCE({v}, C): return 0"] if names.check(f"{label}:resource") else []
-    out = []
-    if names.check(f"{label}:type"):
-        judged = f"if not {names.function(node, ref.code)}({v}, C): return 0"
-        out += ["C.enter()", judged, "C.depth -= 1"] if node.refers or node.base_path in _LIKE else [judged]
-        if not node.kids:
-            out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
-    if node.fixed is not MISSING and names.check(f"{label}:fixed"):
+        return [f"if not RESOURCE({v}, C): return 0"]
+    judged = f"if not {names.function(node, ref.code)}({v}, C): return 0"
+    out = ["C.enter()", judged, "C.depth -= 1"] if node.refers or node.base_path in _LIKE else [judged]
+    if not node.kids:
+        out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
+    if node.fixed is not MISSING:
         out.append(f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0")
-    if node.pattern is not MISSING and names.check(f"{label}:pattern"):
+    if node.pattern is not MISSING:
         out += _pattern(node.pattern, v, names)
-    if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
+    if node.binding is not None and node.binding.value_set is not None:
         out.append(f"if not {names.binding(node)}({v}): return 0")
     elif node.binding is not None and node.binding.value_set is None and node.binding.strength == "required":
         out.append("return 0")
-    if ref.code == "Reference" and names.check(f"{label}:target"):
+    if ref.code == "Reference":
         out.append(f"if not {names.target(node, ref)}({v}, C): return 0")
     return out
 
@@ -373,36 +353,33 @@ _QUICK["markdown"] = _QUICK["string"]
 _QUICK["url"] = _QUICK["canonical"] = _QUICK["uri"]
 
 
-def _primitive(node: Node, ref: TypeRef, v: str, names: Names, label: str) -> Iterator[str]:
+def _primitive(node: Node, ref: TypeRef, v: str, names: Names) -> Iterator[str]:
     code = ref.code
     if node.fixed is not MISSING and isinstance(node.fixed, str):
-        if names.check(f"{label}:fixed"):
-            yield f"if {v} != {node.fixed!r}: return 0"
+        yield f"if {v} != {node.fixed!r}: return 0"
         return
-    if node.fixed is not MISSING and names.check(f"{label}:fixed"):
+    if node.fixed is not MISSING:
         yield f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0"
-    if node.pattern is not MISSING and names.check(f"{label}:pattern"):
+    if node.pattern is not MISSING:
         yield f"if not EQUAL({v}, {names.constant(node.pattern)}): return 0"
     listed = (
         node.binding.value_set.listed() if node.binding is not None and node.binding.value_set is not None else None
     )
     if listed is not None:
-        if names.check(f"{label}:binding"):
-            yield f"if {v} not in {names.constant(listed)}: return 0"
+        yield f"if {v} not in {names.constant(listed)}: return 0"
         return
-    if names.check(f"{label}:form"):
-        quick = _QUICK.get(code)
-        yield quick(v) if quick is not None else f"if not VALID({code!r}, {v}): return 0"
-    if node.binding is not None and node.binding.value_set is not None and names.check(f"{label}:binding"):
+    quick = _QUICK.get(code)
+    yield quick(v) if quick is not None else f"if not VALID({code!r}, {v}): return 0"
+    if node.binding is not None and node.binding.value_set is not None:
         wrong = "is not True" if node.binding.strength == "required" else "is False"  # undecided is told
         yield f"if {names.constant(node.binding.value_set)}.has(None, {v}) {wrong}: return 0"
     elif node.binding is not None and node.binding.value_set is None and node.binding.strength == "required":
         yield "return 0"
-    if node.language and names.check(f"{label}:language"):
+    if node.language:
         yield f"if not LANGUAGE({v}): return 0"
-    if node.max_length is not None and names.check(f"{label}:length"):
+    if node.max_length is not None:
         yield f"if len({v}) > {node.max_length}: return 0"
-    if (node.min_value is not None or node.max_value is not None) and names.check(f"{label}:range"):
+    if node.min_value is not None or node.max_value is not None:
         yield f"if not {names.range(node)}({v}): return 0"
 
 

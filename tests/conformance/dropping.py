@@ -31,7 +31,8 @@ KEPT, STEPS, WAYS = 12, 16, 4
 """Documents kept for a check that they do not show; checks left out together at most; documents kept for each check
 that was the last in their way."""
 PASSES_ON = re.compile(
-    r"self\.check\('Bundle:entries'\).*|(not |int\()?[\w.\[\]]+\((v|y|o|item|value), (C|context)\)+( \(\d+\))?"
+    r"next\(entry_problems\(value\), None\) is not None"
+    r"|(not |int\()?[\w.\[\]]+\((v|y|o|item|value), (C|context)\)+( \(\d+\))?"
 ).fullmatch
 
 

@@ -12,10 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-ROOM = "fhir_bladder.conformance"
-MOST = 600
-"""How many documents may fail to show a check before it is taken for one that none of them can show."""
-
 PROBLEM = frozenset(
     ["entry_problems", "identifier_problem", "attachment_problem", "misplaced", "orphans", "_may_repeat", "untidy",
      "labelled_twice", "odd_year", "obs_7", "problem"]
@@ -39,9 +35,9 @@ HAND: dict[str, frozenset[str] | None] = {
 """Hand-written modules with the functions whose checks are dropped; None: all that say yes or no."""
 
 NOT_VERDICTS = frozenset(
-    ["pick", "quick", "enter", "slicer", "_by_code", "_by_url", "resolve", "find", "check", "many", "index", "_index", "objects", "reach", "codings", "hand", "strings", "compiled", "many", "_term", "_component", "json_kind", "judged"]
+    ["pick", "quick", "enter", "slicer", "_by_code", "_by_url", "resolve", "find", "many", "index", "_index", "objects", "reach", "codings", "hand", "strings", "compiled", "_term", "_component", "json_kind", "judged"]
 )  # fmt: skip
-OWNED = frozenset(["general", "extension", "_extensions", "_choice", "choice"])
+OWNED = frozenset(["general", "extension", "_extensions", "choice"])
 """Makers of functions for one table or element: their checks count once for each."""
 
 Key = tuple[Any, ...]
@@ -98,10 +94,6 @@ class Switches:
     def give(self, *key: Any) -> bool:
         """A condition for a yes is not met: False, unless it is left out."""
         return not self.fire(*key)
-
-    def beyond(self, value: Any) -> Any:
-        """Kept answers are put away while a check is left out."""
-        return value
 
     def _key(self, key: Key) -> Key:
         if len(key) == 1:
@@ -216,14 +208,6 @@ class Weaken:
     def _field(self) -> Any:
         key = self.spot.rpartition(".")[2]
         return self.table.fields.get(key) if self.table is not None and self.spot != self.place else None
-
-    def drop(self, expr: ast.expr) -> ast.expr:
-        """`expr`, or false where its check is left out."""
-        return ast.BoolOp(ast.And(), [expr, self._switch("_weaken_fire", expr)])
-
-    def give(self, expr: ast.expr) -> ast.expr:
-        """`expr`, or true where its check is left out."""
-        return ast.BoolOp(ast.Or(), [expr, self._switch("_weaken_give", expr)])
 
     # expressions
 
@@ -458,7 +442,6 @@ THINGS = {
     "general": ("table",),
     "extension": ("table", "field"),
     "_extensions": ("table", "field"),
-    "_choice": ("table", "field"),
     "choice": ("table", "field"),
 }
 LISTS = frozenset(["choices", "plain", "required", "bounds"])
@@ -472,14 +455,10 @@ ASKED = {
 """Checks of those makers with the condition under which a table has them."""
 ACCEPT_RUN = frozenset(
     [
-        "_obs_7",
         "obs_7",
         "labelled_twice",
         "accepts",
         "_resource",
-        "_coded",
-        "_identifier",
-        "_date",
         "_inner",
         "_dated",
         "_valid",
