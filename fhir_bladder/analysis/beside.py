@@ -7,7 +7,6 @@ written and reasons, which may quote the source, are not given.
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,6 +16,7 @@ from fhir_bladder.analysis import census, dictionary
 from fhir_bladder.analysis.manifest import manifest
 from fhir_bladder.analysis.request import Request, TableResult
 from fhir_bladder.analysis.sources import Rejected
+from fhir_bladder.wire import disk
 
 
 def write_beside(
@@ -78,6 +78,6 @@ def place(target: Path, made: Path, result: TableResult) -> None:
 def _finish(near: Path, target: Path, result: TableResult) -> None:
     """A file that is there is whole."""
     with near.open("rb+") as stream:
-        os.fsync(stream.fileno())
+        disk.sync(stream)
     near.replace(target)
     result.files.append(target)

@@ -22,7 +22,7 @@ from fhir_bladder.exchange.push.unit import Json
 from fhir_bladder.exchange.shapes import relative
 from fhir_bladder.mapping import keys
 from fhir_bladder.terminology import names
-from fhir_bladder.wire import files
+from fhir_bladder.wire import disk, files
 
 As = Literal["observations", "exams"]
 OnProblem = Callable[[BladderError], None]
@@ -201,11 +201,11 @@ def pull_to_file(
                 for record in mapping.from_fhir(problems, on_problem=on_problem):
                     out.write(wire.dumps(record) + b"\n")
                     result.lines += 1
-                _synced(out)
+                disk.sync(out)
             draft.unlink()
             draft = made
         draft.replace(path)
-        _sync_folder(path.parent)
+        disk.sync_folder(path.parent)
         state.unlink(missing_ok=True)
     except OSError as error:
         words = f"the file cannot be written: {(error.strerror or '').lower()}"
@@ -277,13 +277,9 @@ def _kept(draft: Path, state: Path, name: Json) -> dict[str, Any]:
 
 
 def _keep(state: Path, values: Json, out: IO[bytes], result: Pulled) -> None:
-    _synced(out)
+    disk.sync(out)
     values = values | {"bytes": out.tell(), "lines": result.lines, "pages": result.pages}
-    draft = state.with_name(state.name + ".new")
-    with _private(draft) as handle:
-        handle.write(wire.dumps(values))
-        _synced(handle)
-    draft.replace(state)
+    disk.replace(state, wire.dumps(values))
 
 
 @contextlib.contextmanager
@@ -294,19 +290,6 @@ def _private(path: Path, *, size: int = 0) -> Iterator[IO[bytes]]:
         file.truncate(size)
         file.seek(size)
         yield file
-
-
-def _synced(file: IO[bytes]) -> None:
-    file.flush()
-    os.fsync(file.fileno())
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 __all__ = ["Page", "Pulled", "Query", "RecordError", "pages", "patient_of", "pull", "pull_to_file"]

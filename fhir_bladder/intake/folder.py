@@ -21,6 +21,7 @@ from fhir_bladder.intake.boundaries import reached
 from fhir_bladder.intake.commit import Prepares, unexpected
 from fhir_bladder.readers.items import ReadItem, ReadOptions
 from fhir_bladder.readers.reading import Maps, maps_of, read_file
+from fhir_bladder.wire import disk
 
 UNFINISHED = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".why")
 SETTLE_S = 2.0
@@ -181,7 +182,7 @@ class Folder:
         folder = self.path / handled.outcome
         goal = _free(folder, path.name)
         if handled.outcome == "refused":
-            _write(goal.with_name(goal.name + ".why"), _why(handled))
+            disk.replace(goal.with_name(goal.name + ".why"), _why(handled))
             reached("why-written")
         path.replace(goal)
         _sync(folder)
@@ -216,22 +217,7 @@ def _free(folder: Path, name: str) -> Path:
     return goal
 
 
-def _write(path: Path, data: bytes) -> None:
-    draft = path.with_name("." + path.name)
-    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    try:
-        os.write(handle, data)
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-    draft.replace(path)
-
-
 def _sync(folder: Path) -> None:
     """Make a rename durable; not every system lets a folder be synced."""
     with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        disk.sync_folder(folder)

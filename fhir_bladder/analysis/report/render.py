@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from fhir_bladder import __version__
 from fhir_bladder.analysis.report import content, display, referred
 from fhir_bladder.analysis.report.content import Page, Patient
 from fhir_bladder.errors import ConfigError
+from fhir_bladder.wire import disk
 
 INVENTED = {
     "all": "INVENTED DATA – no real patient",
@@ -87,15 +87,8 @@ def html(page: Page, *, ward: bool = True, title: str = "Bladder ultrasound repo
 
 def write(path: Path, text: str) -> None:
     """Write a file that only its owner can read (mode 0600), whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
     try:
-        part.unlink(missing_ok=True)
-        handle = os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
+        disk.replace(path, text.encode())
     except OSError as error:
         reason = (error.strerror or "").lower()
         raise ConfigError(f"cannot write the report: {reason}", str(path), "name another place with -o") from None

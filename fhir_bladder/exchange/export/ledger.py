@@ -17,6 +17,7 @@ from typing import IO, Any
 
 from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError, InputError, UnfinishedError
+from fhir_bladder.wire.disk import sync, sync_folder
 
 LEDGER = "ledger.json"
 VERSION = 1
@@ -68,8 +69,7 @@ class AtomicFile:
         """Sync, rename, sync the folder. A failed sync is never tried again: what the disk holds is then unknown."""
         assert self._stream is not None
         with disk(self.path):
-            self._stream.flush()
-            os.fsync(self._stream.fileno())
+            sync(self._stream)
             self._stream.close()
             boundary("part-synced")
             self._part.replace(self.path)
@@ -84,15 +84,6 @@ class AtomicFile:
                 self._stream.close()
             with contextlib.suppress(OSError):
                 self._part.unlink()
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a folder's entries durable."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 @contextlib.contextmanager

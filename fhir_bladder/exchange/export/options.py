@@ -12,7 +12,8 @@ from urllib.parse import quote
 
 from fhir_bladder import wire
 from fhir_bladder.errors import ConfigError, UnfinishedError
-from fhir_bladder.exchange.export.ledger import LEDGER, PART, disk, read_whole, sync_folder, write_whole
+from fhir_bladder.exchange.export.ledger import LEDGER, PART, disk, read_whole, write_whole
+from fhir_bladder.wire.disk import sync_folder
 
 STATE = ".export-state.json"
 _LOCK = ".export-lock"

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from fhir_bladder.errors import ConfigError
 from fhir_bladder.exchange.outbox.file import OutboxFile
+from fhir_bladder.wire import disk
 
 
 class Keep(OutboxFile):
@@ -44,13 +45,9 @@ class Keep(OutboxFile):
             with contextlib.closing(sqlite3.connect(draft)) as copy, self._lock, self._errors():
                 self._connection.backup(copy)
             with draft.open("rb") as handle:
-                os.fsync(handle.fileno())
+                disk.sync(handle)
             draft.replace(path)
-            folder = os.open(path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            disk.sync_folder(path.parent)
         except OSError as error:
             raise ConfigError(
                 f"the backup cannot be written: {error.strerror}", str(path), "name another file"
