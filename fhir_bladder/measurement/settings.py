@@ -62,7 +62,9 @@ class Settings:
                 raise ConfigError(f"{field.name} is {value}", "", "write a number above 0")
         if self.filling_low >= self.filling_high:
             raise ConfigError(
-                f"the filling range {self.filling_low} to {self.filling_high} mL is empty", "", "swap its ends"
+                f"the filling range {self.filling_low} to {self.filling_high} mL is empty",
+                "",
+                "write its lower end first",
             )
 
     @property

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from math import hypot, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 from fhir_bladder.errors import ConfigError
@@ -113,6 +114,7 @@ class Referred(NamedTuple):
 
 
 REFERRED_MODEL = "model: constant wall volume, sphere"
+NO_THICKNESS = "no wall thickness was received"
 
 
 def _libraries() -> None:
@@ -138,11 +140,11 @@ def repeatability(groups: Iterable[Sequence[float]], *, confidence: float = 0.95
         raise ValueError("repeatability needs at least one subject with two readings")
     squares = sum(float(((array - array.mean()) ** 2).sum()) for array in arrays)
     freedom = sum(len(array) - 1 for array in arrays)
-    within = float(np.sqrt(squares / freedom))
+    within = sqrt(squares / freedom)
     tail = (1 - confidence) / 2
-    low = float(np.sqrt(squares / stats.chi2.ppf(1 - tail, freedom)))
-    high = float(np.sqrt(squares / stats.chi2.ppf(tail, freedom)))
-    factor = float(stats.norm.ppf(0.975) * np.sqrt(2))
+    low = sqrt(squares / float(stats.chi2.ppf(1 - tail, freedom)))
+    high = sqrt(squares / float(stats.chi2.ppf(tail, freedom)))
+    factor = float(stats.norm.ppf(0.975)) * sqrt(2)
     return Repeatability(
         subjects=len(arrays),
         readings=sum(len(array) for array in arrays),
@@ -179,27 +181,26 @@ def bland_altman(
         raise ValueError("agreement needs at least two subjects")
     means = np.array([group.mean() for group in groups])
     between = float(means.var(ddof=1))
-    freedom = pairs - count
-    within = sum(float(((group - group.mean()) ** 2).sum()) for group in groups) / freedom if freedom else 0.0
-    harmonic = count / sum(1 / len(group) for group in groups)
-    share = (1 - 1 / harmonic) * within
-    total = between + share
+    components = [(between, count - 1)]  # of the variance, with their degrees of freedom
+    if pairs > count:
+        within = sum(float(((group - group.mean()) ** 2).sum()) for group in groups) / (pairs - count)
+        harmonic = count / sum(1 / len(group) for group in groups)
+        components.append(((1 - 1 / harmonic) * within, pairs - count))
+    total = sum(variance for variance, _ in components)
     tail = (1 - confidence) / 2
 
     def deviation(quantile: float) -> float:
-        chi_between = (count - 1) / stats.chi2.ppf(quantile, count - 1)
-        chi_within = freedom / stats.chi2.ppf(quantile, freedom) if freedom else 1.0
-        return float(np.hypot(between * (chi_between - 1), share * (chi_within - 1)))
+        return hypot(*(part * (free / float(stats.chi2.ppf(quantile, free)) - 1) for part, free in components))
 
     variance_low = max(total - deviation(1 - tail), 0.0)
     variance_high = total + deviation(tail)
-    bias, sd = float(means.mean()), float(np.sqrt(total))
+    bias, sd = float(means.mean()), sqrt(total)
     z = float(stats.norm.ppf(0.975))
     z_interval = float(stats.norm.ppf(1 - tail))
-    half = float(stats.t.ppf(1 - tail, count - 1) * np.sqrt(between / count))
-    error = z_interval * np.sqrt(between / count)
-    inner = float(np.hypot(error, z * (sd - np.sqrt(variance_low))))
-    outer = float(np.hypot(error, z * (np.sqrt(variance_high) - sd)))
+    half = float(stats.t.ppf(1 - tail, count - 1)) * sqrt(between / count)
+    error = z_interval * sqrt(between / count)
+    inner = hypot(error, z * (sd - sqrt(variance_low)))
+    outer = hypot(error, z * (sqrt(variance_high) - sd))
     lower, upper = bias - z * sd, bias + z * sd
     return Agreement(
         pairs=pairs,
@@ -305,11 +306,13 @@ def at_standard_filling(
     if not 0 < filling < float("inf"):
         raise ValueError(f"filling must be above 0 and finite, not {filling}")
     key, wall = key_of(record), record.wall
-    thickness, method = (None, "") if wall is None else (wall.thickness, "automatic")
-    if wall is not None and thickness is None:
+    if wall is None:
+        return Excluded(key, NO_THICKNESS)
+    thickness, method = wall.thickness, "automatic"
+    if thickness is None:
         thickness, method = wall.caliper_thickness, "caliper"
-    if wall is None or thickness is None:
-        return Excluded(key, "no wall thickness was received")
+    if thickness is None:
+        return Excluded(key, NO_THICKNESS)
     if wall.layer == "detrusor":
         return Excluded(key, "the thickness is of the detrusor alone")
     if thickness.value <= 0:

@@ -137,7 +137,8 @@ def measured_void(facts: Facts) -> Decimal | None:
 
 def _require_not_overdistended(rule: Rule, facts: Facts, ages: tuple[int, int]) -> None:
     assert rule.overdistension is not None
-    expected = voiding.expected_capacity(ages[0]) if ages[0] == ages[1] else None
+    least, greatest = ages
+    expected = voiding.expected_capacity(least) if least == greatest else None
     voided, choice = measured_void(facts), facts.choice
     if expected is None or voided is None or choice.value is None:
         raise Inapplicable("the bladder's capacity or its expected capacity is not known")
@@ -146,7 +147,7 @@ def _require_not_overdistended(rule: Rule, facts: Facts, ages: tuple[int, int]) 
     limit = rule.overdistension * expected / 100
     if capacity >= limit and choice.comparator != "<":
         raise Inapplicable(f"overdistended: {capacity} mL of {expected} mL expected")
-    if choice.comparator == ">" or (choice.comparator == "<" and capacity > limit):
+    if choice.comparator == ">" or capacity > limit:
         raise Inapplicable("overdistension cannot be told from a comparator")
 
 
@@ -172,9 +173,10 @@ def _volume(rule: Rule, facts: Facts) -> Value:
         if voided is not None and voided >= 0 and choice.value >= 0:
             efficiency = voiding.efficiency(voided, choice.value)
             percent = None if efficiency is None else 100 - efficiency
-    text = f"{choice.comparator or ''}{choice.value} mL"
+    sign = choice.comparator or ""
+    text = f"{sign}{choice.value} mL"
     if percent is not None:
-        text += f", {voiding.one_decimal(percent)} % of the capacity"
+        text += f", {sign}{voiding.one_decimal(percent)} % of the capacity"  # which rises with the residual
     return Value(choice.value, choice.comparator, text, "scans", percent)
 
 
@@ -185,8 +187,10 @@ def _require_filling(rule: Rule, facts: Facts) -> None:
     if filling.volume is None or filling.comparator is not None:
         raise Inapplicable("the filling volume is not known")
     low, high = rule.filling_low, rule.filling_high
-    if (low is not None and filling.volume < low) or (high is not None and filling.volume > high):
-        raise Inapplicable(f"the filling was {filling.volume} mL, the rule is for {low} to {high} mL")
+    assert low is not None  # the rulebook asks for it
+    if filling.volume < low or (high is not None and filling.volume > high):
+        wanted = f"at least {low} mL" if high is None else f"{low} to {high} mL"
+        raise Inapplicable(f"the filling was {filling.volume} mL, the rule is for {wanted}")
 
 
 def _thickness(rule: Rule, facts: Facts) -> Value:
@@ -209,11 +213,11 @@ def _mass(rule: Rule, facts: Facts, calculated: Calculated) -> Value:
         raise Inapplicable("a mass is not judged from the detrusor alone")
     if wall.mass is not None and rule.received_model == rule.model:
         return Value(wall.mass.canonical, None, f"{wall.mass.value} {wall.mass.unit}", "wall.mass")
-    if calculated.mass is not None and calculated.model == rule.model:
-        return Value(calculated.mass, None, f"{calculated.mass} g, calculated", "wall")
-    if calculated.mass is not None:
+    if calculated.mass is None:
+        raise Inapplicable(f"there is no mass of model {rule.model}")
+    if calculated.model != rule.model:
         raise Inapplicable(f"the rule is for model {rule.model}, calculated was {calculated.model}")
-    raise Inapplicable(f"there is no mass of model {rule.model}")
+    return Value(calculated.mass, None, f"{calculated.mass} g, calculated", "wall")
 
 
 def meets(rule: Rule, value: Value) -> tuple[bool | None, bool | None]:

@@ -196,7 +196,8 @@ def test_a_site_sets_range_density_and_age(exam: Exam) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"filling_low": Decimal(500)}, "filling range"),
+        ({"filling_low": Decimal(500)}, "filling range 500 to 400 mL is empty"),
+        ({"filling_low": Decimal(400)}, "filling range 400 to 400 mL is empty"),
         ({"density": Decimal(0)}, "density is 0"),
         ({"density": Decimal("NaN")}, "not a finite number"),
         ({"density": 0.957}, "not a whole number or a Decimal"),

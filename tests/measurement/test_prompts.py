@@ -119,6 +119,32 @@ def test_the_first_of_a_long_run_is_remembered(on_days: Any, readings: Any, expe
     assert told(LASTING, on_days(*readings)) == expected
 
 
+@pytest.mark.parametrize(
+    ("readings", "expected"),
+    [
+        # 65 that change every time: the oldest is forgotten, so the third is the first that is known to be over 300 mL
+        (
+            [*((day, OPEN if day % 2 else RUN) for day in range(64)), (182, RUN)],
+            ("not-met", "met, but for less than 6 months"),
+        ),
+        # of the last two the last is what is judged
+        (
+            [*((day, RUN if day % 2 else OPEN) for day in range(64)), (185, RUN)],
+            ("unknown", "a value between leaves it open"),
+        ),
+        # one of the two before the last tells nothing
+        (
+            [*((day, OPEN if day % 2 else RUN) for day in range(63)), (63, RUN), (182, RUN)],
+            ("unknown", "a value between leaves it open"),
+        ),
+    ],
+)
+def test_what_is_forgotten_where_readings_change_all_the_time(
+    on_days: Any, readings: Any, expected: tuple[str, str]
+) -> None:
+    assert told(LASTING, on_days(*readings)) == expected
+
+
 # Several in a row: above 100 mL, or above half of voided and residual together, each twice within 30 days
 
 LOW, HIGH, BY_SHARE = (50, 500), (150, 500), (90, 50)

@@ -300,6 +300,11 @@ def test_what_every_rule_must_say(name: str) -> None:
         switch_on("\n".join([*lines, "above = 1"]))
 
 
+def test_of_several_things_missing_the_first_is_named() -> None:
+    with pytest.raises(ConfigError, match="'version' is missing"):
+        switch_on('[[rule]]\nid = "own"')
+
+
 def test_a_file(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(OWN + 'above = 1.5\n[[use]]\nrule = "own"\n[[use]]\nrule = "trial-150"\n')

@@ -293,12 +293,37 @@ def test_trial_rule_prompts_once_a_state(post: Exam, pre: Exam) -> None:
         (361, None, "voided", "open"),  # a void at an unknown time, seen too late
         (-1, None, "voided", "open"),
         (360, 361, "unknown", "open"),
+        (360, None, "unable", "failed"),
+        (360, None, "not-attempted", "failed"),
+        (359, None, "not-attempted", "open"),
     ],
 )
 def test_ends_of_the_trial_count(post: Exam, minute: float, at: float | None, attempt: str, state: str) -> None:
-    record = post(minute, 80, at=at, void_attempt=attempt, **REMOVED)
+    volume = {} if attempt == "voided" else {"voided": None, "void_measured": None}
+    record = post(minute, 80, at=at, void_attempt=attempt, **REMOVED, **volume)
     (trial,), _ = trials([record], LIMITS)
     assert trial.outcome.state == state
+
+
+def test_a_void_at_an_unknown_time_after_the_hours_makes_no_trial(post: Exam) -> None:
+    within = post(60, 80, voided=None, void_attempt="unknown", void_measured=None, **REMOVED)
+    late = post(361, 80, void_attempt="voided", **REMOVED)
+    for records in ([late], [within, late]):
+        outcome = trials(records, LIMITS).trials[0].outcome
+        assert (outcome.state, outcome.reason) == ("open", "no void recorded yet")
+
+
+@pytest.mark.parametrize(
+    ("volume", "reason"),
+    [
+        ("<150", "<150 mL left, below 150 mL"),
+        (">150", ">150 mL left, above 150 mL"),
+        ("<200", "<200 mL left, which the limits leave open"),
+        (149, "149 mL left, below 150 mL"),
+    ],
+)
+def test_an_outcome_names_the_volume_as_bounded(post: Exam, volume: Any, reason: str) -> None:
+    assert trials([post(120, volume, at=115, **REMOVED)], LIMITS).trials[0].outcome.reason == reason
 
 
 def test_limits_of_a_rule() -> None:

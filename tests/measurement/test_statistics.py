@@ -87,6 +87,59 @@ def test_intervals_without_repeats_against_the_exact_ones() -> None:
         assert ours == pytest.approx(exact, abs=0.02 * sd)
 
 
+CARDIAC = {
+    1: [(7.83, 6.57), (7.42, 5.62), (7.89, 6.90), (7.12, 6.57), (7.88, 6.35)],
+    2: [(6.16, 4.06), (7.26, 4.29), (6.71, 4.26), (6.54, 4.09)],
+    3: [(4.75, 4.71), (5.24, 5.50), (4.86, 5.08), (4.78, 5.02), (6.05, 6.01), (5.42, 5.67)],
+    4: [(4.21, 4.14), (3.61, 4.20), (3.72, 4.61), (3.87, 4.68), (3.92, 5.04)],
+}
+"""Cardiac ejection by two methods in the first four subjects of Bland and Altman 2007, table 1."""
+
+
+def test_intervals_with_repeats_against_a_published_example() -> None:
+    """Zou 2013 on these four subjects: the values that the tests of the R package SimplyAgree (`agree_nest`) quote.
+
+    They are quoted to two decimals and reached there within 1 %.
+    """
+    pairs = [(*pair, subject) for subject, found in CARDIAC.items() for pair in found]
+    result = bland_altman(*zip(*pairs, strict=True))
+    assert (result.pairs, result.subjects) == (20, 4)
+    assert (result.bias, result.lower, result.upper) == pytest.approx((0.7255, -2.14, 3.59), abs=0.005)
+    assert result.lower_interval == pytest.approx((-9.83, -0.33), rel=0.01)
+    assert result.upper_interval == pytest.approx((1.77, 11.27), rel=0.01)
+
+
+def test_intervals_with_repeats_worked_by_hand() -> None:
+    """Zou 2013 with quantiles from printed tables: χ² of 3 and 16 degrees, t of 3, the normal; five pairs each.
+
+    Means 1, 3, 5 and 7: variance 20/3. Within: squares 4 · 40 over 16 degrees, 10, of which 1 − 1/5 count: 8.
+    """
+    result = bland_altman(
+        [mean + off for mean in (1, 3, 5, 7) for off in (-4, -2, 0, 2, 4)], [0] * 20, [n // 5 for n in range(20)]
+    )
+    between, share = 20 / 3, 8.0
+    total = between + share
+    assert (result.bias, result.sd) == pytest.approx((4, math.sqrt(total)), rel=1e-12)
+    low = total - math.hypot(between * (1 - 3 / 9.3484), share * (1 - 16 / 28.8454))
+    high = total + math.hypot(between * (3 / 0.21580 - 1), share * (16 / 6.9077 - 1))
+    error = 1.95996 * math.sqrt(between / 4)
+    inner = math.hypot(error, 1.95996 * (math.sqrt(total) - math.sqrt(low)))
+    outer = math.hypot(error, 1.95996 * (math.sqrt(high) - math.sqrt(total)))
+    upper = 4 + 1.95996 * math.sqrt(total)
+    assert result.upper_interval == pytest.approx((upper - inner, upper + outer), rel=1e-4)
+    assert result.lower_interval == pytest.approx((8 - upper - outer, 8 - upper + inner), rel=1e-4)
+    assert result.bias_interval.high == pytest.approx(4 + 3.1824 * math.sqrt(between / 4), rel=1e-4)
+
+
+@pytest.mark.parametrize("confidence", [0.01, 0.5, 0.95, 0.9999])
+def test_every_confidence_gives_intervals_around_their_limits(confidence: float) -> None:
+    for subjects in (None, [1, 1, 2]):
+        result = bland_altman([1, 2, 4], [0, 0, 0], subjects, confidence=confidence)
+        for name in ("bias", "lower", "upper"):
+            interval = getattr(result, f"{name}_interval")
+            assert -math.inf < interval.low < getattr(result, name) < interval.high < math.inf
+
+
 @pytest.mark.parametrize(("between", "within", "repeats"), [(20.0, 10.0, 3), (5.0, 20.0, 2), (20.0, 0.0, 1)])
 def test_intervals_cover_the_truth_with_unequal_repeats(between: float, within: float, repeats: int) -> None:
     """In 95 of 100 simulated studies, within what 400 studies allow (three standard errors: 3.3)."""
@@ -152,6 +205,8 @@ def test_without_the_extra_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(ConfigError, match="pip install"):
         statistics.repeatability([[1, 2]])
+    with pytest.raises(ConfigError, match="pip install"):
+        statistics.bland_altman([1, 2], [1, 3])
 
 
 def drained(exam: Exam, number: int, scan: Any, volume: Any, at: str | None, **changes: Any) -> ExamRecord:
@@ -192,6 +247,12 @@ def test_scan_against_catheter_with_the_delay(exam: Exam) -> None:
     assert (kept, left[0].reason) == ([], "drained 10 min after the scan, more than 9")
 
 
+def test_an_exam_is_of_the_first_identifier_stated(exam: Exam) -> None:
+    two = {"identifiers": [{"system": f"https://{n}.example", "value": f"{n}"} for n in "12"]}
+    (one,), _ = scans_against_catheter([drained(exam, 1, 186, 200, "2026-11-18T10:52:00Z", patient=two)])
+    assert one.patient == ("https://1.example", "1")
+
+
 def test_delay_runs_from_the_reported_scan(exam: Exam) -> None:
     scan = {"scan_number": 1, "taken_at": "2026-11-18T10:50:00Z", "volume": {"value": 186, "unit": "mL"}}
     compared, _ = scans_against_catheter([drained(exam, 1, 1, 200, "2026-11-18T10:52:00Z", volumes=None, scans=[scan])])
@@ -199,9 +260,11 @@ def test_delay_runs_from_the_reported_scan(exam: Exam) -> None:
 
 
 def walls(
-    exam: Exam, number: int, automatic: Any, caliper: Any, layer: str = "whole-wall", **changes: Any
+    exam: Exam, number: int, automatic: Any, caliper: Any, layer: str | None = "whole-wall", **changes: Any
 ) -> ExamRecord:
-    measured: dict[str, Any] = {"scan_number": 1, "layer": layer}
+    measured: dict[str, Any] = {"scan_number": 1}
+    if layer is not None:
+        measured["layer"] = layer
     if automatic is not None:
         measured["thickness"] = {"value": automatic, "unit": "mm"}
     if caliper is not None:
@@ -218,6 +281,7 @@ def test_automatic_against_caliper(exam: Exam) -> None:
         walls(exam, 5, 1, 2, "detrusor"),
         walls(exam, 6, 2, 3, status="cancelled"),
         exam(exam_number="7"),
+        walls(exam, 8, 2, 3, patient=None),
     ]
     found = thicknesses(records)
     assert [(one.key[1], one.automatic, one.caliper, one.filling) for one in found] == [
@@ -227,6 +291,11 @@ def test_automatic_against_caliper(exam: Exam) -> None:
     assert thickness_agreement(found).bias == 0
     assert thickness_agreement(found) == bland_altman([2, 4], [3, 3], confidence=0.95)
     assert [one.key[1] for one in thicknesses(records, layer="detrusor")] == ["5"]
+
+
+@pytest.mark.parametrize(("volume", "filling"), [(200, 200), (0, 0), (None, None), (">200", None), ("<200", None)])
+def test_thicknesses_come_with_a_filling_that_is_known(exam: Exam, volume: Any, filling: float | None) -> None:
+    assert [one.filling for one in thicknesses([walls(exam, 1, 2, 3, volumes=[volume])])] == [filling]
 
 
 def test_thickness_at_a_standard_filling(exam: Exam, checks: dict[str, Any]) -> None:
@@ -245,8 +314,14 @@ def test_thickness_at_a_standard_filling_takes_the_caliper_where_there_is_no_oth
     assert isinstance(both, Referred) and isinstance(caliper, Referred)
     assert (both.measured, both.method) == (2, "automatic")
     assert (caliper.measured, caliper.method) == (3, "caliper")
-    unknown = at_standard_filling(walls(exam, 1, 2, None, "unknown"), 200)
-    assert isinstance(unknown, Referred) and unknown.layer == "unknown"
+    for layer in ("unknown", None):
+        unknown = at_standard_filling(walls(exam, 1, 2, None, layer), 200)
+        assert isinstance(unknown, Referred) and unknown.layer == "unknown"
+
+
+@pytest.mark.parametrize(("volume", "thickness", "filling"), [(200, 2, 0.5), (200, 0.5, 200), (0.5, 2, 200)])
+def test_a_small_number_is_a_number(exam: Exam, volume: float, thickness: float, filling: float) -> None:
+    assert isinstance(at_standard_filling(walls(exam, 1, thickness, None, volumes=[volume]), filling), Referred)
 
 
 @pytest.mark.parametrize(
