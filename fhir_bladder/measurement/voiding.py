@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
-_WIDE = Context(prec=60)
+_WIDE = Context(prec=200)  # two volumes of 64 digits on either side of the point, divided and rounded, fit
 _HUNDRED = Decimal(100)
 ONE_DECIMAL = Decimal("0.1")
 

@@ -135,7 +135,8 @@ def test_two_patients_finding_names_no_patient(at: Exam) -> None:
 @pytest.mark.parametrize(
     ("seconds", "low", "high", "hit"),
     [(3600, 100, 1300, False), (3600, 100, 1301, True), (600, 0, 200, False), (600, 0, 201, True),
-     (60, 100, 145, False), (60, 100, 146, True), (3600, 1300, 100, False)],
+     (60, 100, 145, False), (60, 100, 146, True), (3600, 1300, 100, False),
+     (570, 100, 333, False), (570, 100, 334, True)],  # 190 mL, and 20 % of the mean for scatter
 )  # fmt: skip
 def test_filling_rate_between_exams(at: Exam, seconds: int, low: int, high: int, hit: bool) -> None:
     first, second = at(0, low), at(seconds, high)

@@ -53,6 +53,17 @@ def test_emptied_fraction_and_balance() -> None:
     assert voiding.balance(Decimal("400.5"), Decimal(100), Decimal("310.5")) == -10
 
 
+def test_a_share_of_the_smallest_and_greatest_volumes_that_a_record_takes() -> None:
+    """64 digits before and behind the point are what a record takes."""
+    smallest, greatest = Decimal("1E-63"), Decimal("9" * 64)
+    fraction = voiding.emptied_fraction(smallest, greatest)
+    assert fraction is not None
+    exact = (Fraction(smallest) - Fraction(greatest)) / Fraction(smallest) * 100
+    assert voiding.one_decimal(fraction) == exact
+    efficiency = voiding.efficiency(smallest, greatest)
+    assert efficiency is not None and str(voiding.one_decimal(efficiency)) == "0.0"
+
+
 @pytest.mark.parametrize(("first", "second"), [("-0.1", "5"), ("5", "-0.1")])
 def test_negative_volumes_are_refused(first: str, second: str) -> None:
     for call in (voiding.efficiency, voiding.emptied_fraction):
