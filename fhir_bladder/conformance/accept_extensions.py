@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from fhir_bladder.conformance import values
 from fhir_bladder.conformance.accept_names import Accept, never
 from fhir_bladder.conformance.accept_slices import Slices
+from fhir_bladder.conformance.bundles import absolute
+from fhir_bladder.conformance.extended import misplaced
 from fhir_bladder.conformance.invariants import Context
 from fhir_bladder.conformance.memory import remembered
 from fhir_bladder.conformance.schema import Field, Node, Table, TypeRef
@@ -115,12 +116,12 @@ class Extensions(Slices):
             steps.append(self.now(self.schema.table(node, "Extension")))
         if not (part and not ref.profiles and extension_url(self.schema, node) == url):
             for profile in ref.profiles or (url,):
-                tree = self.schema.tree(profile) if values.absolute(url) else None
+                tree = self.schema.tree(profile) if absolute(url) else None
                 if tree is None or tree.path != "Extension":
                     return never
                 if (field.node.name == "modifierExtension") != tree.modifier:
                     return never
-                if values.misplaced(self.schema, url, table):
+                if misplaced(self.schema, url, table):
                     return never
                 steps.append(self.now(self.schema.table(tree, "Extension")))
         if len(steps) == 1:

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.conformance import invariants, primitives, values, xhtml
+from fhir_bladder.conformance.coded import known_code, local_system
 from fhir_bladder.conformance.codes import language
 from fhir_bladder.conformance.invariants import CONTENT, Context
 from fhir_bladder.conformance.schema import Schema
@@ -114,7 +115,7 @@ def names(schema: Schema) -> dict[str, Any]:
 
     def coded(value: dict[str, Any]) -> bool:
         system, code = value.get("system"), value.get("code")
-        if values.local_system(system, code) or not values.known_code(schema, system, code):
+        if local_system(system, code) or not known_code(schema, system, code):
             return False
         if len(codings) < ROOM:
             codings.add((system, code))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from fhir_bladder.conformance import invariants, primitives, values
+from fhir_bladder.conformance import coded, invariants, primitives, references
 from fhir_bladder.conformance.accept_made import Made
 from fhir_bladder.conformance.accept_names import ROOM
 from fhir_bladder.conformance.bundles import restful
@@ -45,7 +45,7 @@ class Values(Made):
         bound = node.binding
         assert bound is not None and bound.value_set is not None
         value_set, required = bound.value_set, bound.strength == "required"
-        quantity = any(t.code in values.QUANTITIES for t in node.types)
+        quantity = any(t.code in coded.QUANTITIES for t in node.types)
         good: set[tuple[Any, Any]] = set()
 
         def holds(value: Any) -> bool:
@@ -72,7 +72,7 @@ class Values(Made):
 
     def target(self, node: Node, ref: TypeRef) -> str:
         """Name of a function (Reference, context) → whether it leads where it may, without a warning."""
-        allowed = frozenset(values.target_types(self.schema, ref))
+        allowed = frozenset(references.target_types(self.schema, ref))
         names = allowed or self.explainer.names
         ident = primitives.ID
         kind_of = self.schema.catalogue.base.kind
@@ -91,7 +91,7 @@ class Values(Made):
                     return 1
             if blank(link):
                 return 0
-            target = values.resolve(link, context)
+            target = references.resolve(link, context)
             if target is None:
                 parts = restful(link)
                 if parts is None:
@@ -99,7 +99,7 @@ class Values(Made):
                         return 0
                     if "type" in value and allowed and value["type"] not in allowed:
                         return 0
-                    return 0 if link[0] == "#" or values.form(link) is None else 1
+                    return 0 if link[0] == "#" or references.form(link) is None else 1
                 found = parts[1]
                 if kind_of(found) != "resource":
                     return 0

@@ -5,34 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from fhir_bladder.conformance import values
-from fhir_bladder.conformance.invariants import Context
-from fhir_bladder.conformance.report import Path, Report
+from fhir_bladder.conformance import coded, references, values
+from fhir_bladder.conformance.report import Path, Report, show
 from fhir_bladder.conformance.schema import MISSING, PRIMITIVES, Node, TypeRef
 from fhir_bladder.conformance.slicing import equal, fits
-from fhir_bladder.conformance.values import show
 from fhir_bladder.errors import UnsupportedError
 
 if TYPE_CHECKING:
-    from fhir_bladder.conformance.explain import Explainer
+    from fhir_bladder.conformance.walk import Walk
 
 
-def value(
-    explainer: Explainer,
-    item: Any,
-    sibling: Any,
-    node: Node,
-    ref: TypeRef,
-    path: Path,
-    report: Report,
-    context: Context,
-) -> None:
+def value(walk: Walk, item: Any, sibling: Any, node: Node, ref: TypeRef, path: Path) -> None:
     """One value: fixed, pattern, binding, target, children, profiles of its type."""
+    report, schema, names = walk.report, walk.schema, walk.explainer.names
     if node.max == 0:
         report.add("cardinality-max", path, f"{node.name} is not allowed here", expected="none", node=node)
         return
     if ref.code in PRIMITIVES:
-        primitive(explainer, item, sibling, node, ref, path, report, context)
+        primitive(walk, item, sibling, node, ref, path)
         return
     if not isinstance(item, dict):
         report.add("json-type", path, f"not a {ref.code}", expected="an object", found=show(item), node=node)
@@ -43,9 +33,9 @@ def value(
         )
     if node.pattern is not MISSING and not fits(item, node.pattern):
         values.pattern(item, node, path, report)
-    if ref.code == "Resource" or ref.code in explainer.names:
+    if ref.code == "Resource" or ref.code in names:
         kind = item.get("resourceType")
-        if ref.code != "Resource" and kind in explainer.names and ref.code not in explainer.schema.ancestors(kind):
+        if ref.code != "Resource" and kind in names and ref.code not in schema.ancestors(kind):
             report.add(
                 "resource-type", path, f"a {kind} where a {ref.code} must stand", expected=ref.code, found=kind,
                 node=node,
@@ -53,31 +43,25 @@ def value(
         contained = node.path.endswith(".contained")
 
         def inner(wanted: tuple[str, ...], into: Report) -> None:
-            explainer.resource(item, path, into, outer=context, contained=contained, wanted=wanted)
+            walk.explainer.resource(item, path, into, outer=walk.context, contained=contained, wanted=wanted)
 
         if len(ref.profiles) > 1:
             inner((), report)
             one_of(ref.profiles, lambda url, into: inner((url,), into), path, report, node)
         else:
             inner(ref.profiles, report)
-        if node.kids and kind in explainer.names:
-            explainer.walk(item, explainer.schema.table(node, kind), path, report, context)
+        if node.kids and kind in names:
+            walk.judge(item, schema.table(node, kind), path)
         return
-    values.bound(item, node, path, report)
+    coded.bound(item, node, path, report)
     if ref.code == "Reference":
-        values.reference(item, node, ref, path, report, context, explainer.schema)
-    explainer.walk(item, explainer.schema.table(node, ref.code), path, report, context)
+        references.judge(item, node, ref, path, report, walk.context, schema)
+    walk.judge(item, schema.table(node, ref.code), path)
     profiles = ref.profiles if not node.kids else ()
     if len(profiles) > 1:
-        one_of(
-            profiles,
-            lambda url, into: profiled(explainer, item, url, ref.code, path, into, context),
-            path,
-            report,
-            node,
-        )
+        one_of(profiles, lambda url, into: profiled(walk.into(into), item, url, ref.code, path), path, report, node)
     elif profiles:
-        profiled(explainer, item, profiles[0], ref.code, path, report, context)
+        profiled(walk, item, profiles[0], ref.code, path)
 
 
 def one_of(
@@ -102,34 +86,25 @@ def one_of(
     )  # fmt: skip
 
 
-def profiled(
-    explainer: Explainer, item: dict[str, Any], url: str, code: str, path: Path, report: Report, context: Context
-) -> None:
+def profiled(walk: Walk, item: dict[str, Any], url: str, code: str, path: Path) -> None:
     """A value against one profile of its type."""
-    tree = explainer.schema.tree(url)
+    report = walk.report
+    tree = walk.schema.tree(url)
     if tree is None:
         report.add("profile-unknown", path, f"profile {url} is not known", found=url, hint="add its package")
         return
     before, report.profile = report.profile, url
     try:
-        explainer.walk(item, explainer.schema.table(tree, code), path, report, context)
+        walk.judge(item, walk.schema.table(tree, code), path)
     finally:
         report.profile = before
 
 
-def primitive(
-    explainer: Explainer,
-    item: Any,
-    sibling: Any,
-    node: Node,
-    ref: TypeRef,
-    path: Path,
-    report: Report,
-    context: Context,
-) -> None:
+def primitive(walk: Walk, item: Any, sibling: Any, node: Node, ref: TypeRef, path: Path) -> None:
     """A primitive and the object beside it."""
+    report = walk.report
     if item is not None:
-        values.primitive(item, node, ref, path, report, context)
+        values.primitive(item, node, ref, path, report, walk.context)
     elif node.binding is not None and node.binding.strength == "required":
         report.add("binding-required", path, "no code", expected="a code", node=node)
     if sibling is not None:
@@ -145,9 +120,7 @@ def primitive(
                 node=node,
             )
         else:
-            table = explainer.schema.table(node, ref.code)
-            explainer.walk(
-                sibling, explainer.sibling_table(table), path.beside(), report, context, filled=item is not None
-            )
+            table = walk.explainer.sibling_table(walk.schema.table(node, ref.code))
+            walk.judge(sibling, table, path.beside(), filled=item is not None)
     for constraint in node.constraints:
-        explainer.invariant(constraint, item, sibling, ref.code, path, report, context, node)
+        walk.invariant(constraint, item, sibling, ref.code, path, node)

@@ -1,7 +1,7 @@
-"""Room `conformance`: the explainer. Walks a resource against a table and finds everything that is wrong.
+"""Room `conformance`: the explainer. Finds everything that is wrong in a resource.
 
-Belongs here: resources and the walk through objects. What stands under a key is judged in `items.py`, one value in
-`contents.py` and `values.py`, extensions in `extended.py`; findings are made in `report.py`.
+Belongs here: which definitions a resource is judged against, and what is made once for all of them. The walk through
+its objects is in `walk.py`; findings are made in `report.py`.
 """
 
 from __future__ import annotations
@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from fhir_bladder.conformance import invariants, items, values
+from fhir_bladder.conformance import coded, invariants
 from fhir_bladder.conformance.bundles import Index, entry_problems
 from fhir_bladder.conformance.invariants import Context
-from fhir_bladder.conformance.report import Path, Report, near
+from fhir_bladder.conformance.report import Path, Report, near, show
 from fhir_bladder.conformance.schema import Constraint, Field, Node, Schema, Table
 from fhir_bladder.conformance.slicing import Match, matchers
 from fhir_bladder.conformance.statement import JUDGED
-from fhir_bladder.conformance.values import show
-from fhir_bladder.errors import BladderError, UnsupportedError
+from fhir_bladder.conformance.walk import Walk
+from fhir_bladder.errors import UnsupportedError
 
 Rule = Callable[[Any, Any, Context], bool]
 _RECORD = {"device", "started_at"}
@@ -97,32 +97,30 @@ class Explainer:
         base = self.schema.type_tree(name)
         assert base is not None
         urls = [base.profile]
-        claimed = values.claimed_profiles(value)
+        claimed = _claimed_profiles(value)
         for url in (*profiles, *claimed, *wanted):
             if url.partition("|")[0] not in [u.partition("|")[0] for u in urls]:
                 urls.append(url)
         helper = self.helper
         whole = helper.only_table(name, tuple(urls[1:])) if helper is not None else None
         right = helper.right_keys(value, whole, context) if helper is not None and whole is not None else None
+        walk = Walk(self, context, report)
         for url in urls:
-            self._against(value, name, url, path, report, context, claimed, whole, right)
-        self._own_rules(value, name, path, report, context, contained)
+            where = path
+            if url in claimed:
+                where = path.down("meta", ".meta").down("profile", ".profile").at(claimed.index(url))
+            self._against(walk, value, url, path, where, whole, right)
+        self._own_rules(value, path, report, contained)
 
     def _against(
-        self,
-        value: dict[str, Any],
-        name: str,
-        url: str,
-        path: Path,
-        report: Report,
-        context: Context,
-        claimed: list[str],
-        whole: Table | None,
+        self, walk: Walk, value: dict[str, Any], url: str, path: Path, where: Path, whole: Table | None,
         right: frozenset[str] | None,
-    ) -> None:
-        where = path
-        if url in claimed:
-            where = path.down("meta", ".meta").down("profile", ".profile").at(claimed.index(url))
+    ) -> None:  # fmt: skip
+        """The resource against one definition.
+
+        where: the place that names it; right: keys known to be right by the table `whole`.
+        """
+        report, name = walk.report, value["resourceType"]
         try:
             tree = self.schema.tree(url)
             if tree is None:
@@ -139,16 +137,14 @@ class Explainer:
             report.profile = url.partition("|")[0] if tree.profile != url else url
             table = self.schema.table(tree, name)
             if right is not None and table is not whole and self.helper is not None:
-                right |= self.helper.right_keys(value, table, context, right)
-            self.walk(value, table, path, report, context, tried=path.parent is None, right=right)
+                right |= self.helper.right_keys(value, table, walk.context, right)
+            walk.judge(value, table, path, tried=path.parent is None, right=right)
         except UnsupportedError as error:
             report.add("profile-unsupported", where, f"profile {url} cannot be judged: {error.what}", found=error.where)
         finally:
             report.profile = ""
 
-    def _own_rules(
-        self, value: dict[str, Any], name: str, path: Path, report: Report, context: Context, contained: bool
-    ) -> None:
+    def _own_rules(self, value: dict[str, Any], path: Path, report: Report, contained: bool) -> None:
         if contained and "id" not in value:
             report.add("contained-id-missing", path, "contained resource without id", expected="an id")
         for number in invariants.orphans(value):
@@ -165,107 +161,11 @@ class Explainer:
                     place = path.down("contained", ".contained").at(number)
                     report.add("contained-id-twice", place, "two contained resources with one id", found=ident)
                 seen.add(ident)
-        values.labels(value, path, report)
-        if name == "Bundle":
+        _labels(value, path, report)
+        if value["resourceType"] == "Bundle":
             for number, ident, message, expected, found in entry_problems(value):
                 place = path.down("entry", ".entry").at(number)
                 report.add(ident, place, message, expected=expected, found=found)
-
-    def walk(
-        self, value: dict[str, Any], table: Table, path: Path, report: Report, context: Context, *,
-        filled: bool = False, tried: bool = False, right: frozenset[str] | None = None,
-    ) -> None:  # fmt: skip
-        """Judge one JSON object.
-
-        filled: the primitive beside it has a value; tried: the acceptor said no; right: keys known to be right.
-        """
-        helper = self.helper
-        if helper is not None and not tried and helper.clean(value, table, context):
-            return
-        if right is None:
-            right = helper.right_keys(value, table, context) if helper is not None else frozenset()
-        fields = table.fields
-        others = filled and bool(value)
-        chosen: dict[str, str] | None = None
-        for key, item in value.items():
-            found = fields.get(key)
-            if found is None:
-                if key == "resourceType" and table.resource:
-                    continue
-                found = fields.get(key[1:]) if key[:1] == "_" else None
-                if found is None or not found.primitive:
-                    report.add(
-                        "element-unknown", path.down(key, f".{key}"), f"unknown element {key}", found=key,
-                        hint=near(key, fields), node=table.node,
-                    )  # fmt: skip
-                    continue
-            if key != "id":
-                others = True
-            node = found.node
-            if node.choice:
-                chosen = {} if chosen is None else chosen
-                if chosen.setdefault(node.name, found.key) != found.key:
-                    report.add(
-                        "choice-twice", path.down(key, f".{node.name}"), f"more than one {node.name}[x]",
-                        expected="one of them", found=f"{chosen[node.name]}, {found.key}", node=node,
-                    )  # fmt: skip
-            if key in right:
-                continue
-            if key[:1] == "_" and key not in fields:
-                if item is None:
-                    report.add(
-                        "json-null", path.down(key, f".{found.node.name}"), "null", expected="an object", node=node
-                    )
-                    continue
-                if found.key not in value:
-                    items.field(self, None, item, found, path, report, context, table)
-                continue
-            items.field(
-                self, item, value.get("_" + key) if found.primitive else None, found, path, report, context, table
-            )
-        if not others and not table.resource:
-            report.add(
-                "ele-1" if value else "json-empty", path, "element without content" if value else "empty object",
-                expected="a value or children", hint="leave the element out", node=table.node,
-            )  # fmt: skip
-        self._missing(value, table, path, report)
-        if helper is None or not helper.rules_hold(value, table, context):
-            held = not table.resource or "contained" in value
-            for constraint in table.constraints:
-                if not held and constraint.expression.startswith("contained."):
-                    continue  # dom-2, dom-4, dom-5 ask about contained resources only
-                self.invariant(constraint, value, None, table.focus, path, report, context, table.node)
-        values.typed(value, table, path, report, self.schema)
-
-    def _missing(self, value: dict[str, Any], table: Table, path: Path, report: Report) -> None:
-        for node in table.required:
-            if node.choice:
-                keys = table.choices[node.name][1]
-                if any(k in value or "_" + k in value for k in keys):
-                    continue
-                name = f"{node.name}[x]"
-            else:
-                name = node.name
-                if name in value or "_" + name in value:
-                    continue
-            must = sum(piece.min for _, piece in node.slices)
-            if must:
-                self.absent_slices(node, path.down(node.name, f".{node.name}"), report)
-                if node.min <= must:
-                    continue
-            report.add(
-                "cardinality-min", path.down(node.name, ""), f"{name} is missing",
-                expected=f"at least {node.min} {name}", found="none", node=node,
-            )  # fmt: skip
-
-    def absent_slices(self, node: Node, path: Path, report: Report) -> None:
-        """Tell the mandatory slices of an element that is not there."""
-        for name, piece in node.slices:
-            if piece.min:
-                report.add(
-                    "slice-min", path, f"{node.name} lacks {name}", expected=f"at least {piece.min}", found="none",
-                    node=piece, hint=values.slice_hint(piece),
-                )  # fmt: skip
 
     def pieces(self, node: Node) -> list[tuple[str, Node, Match]]:
         """Slices of a node with their predicates, made once."""
@@ -295,32 +195,26 @@ class Explainer:
         return found
 
     def _hooks(self) -> dict[str, Callable[..., Any]]:
-        return values.hooks(self.schema)
+        return coded.hooks(self.schema)
 
-    def invariant(
-        self, constraint: Constraint, value: Any, sibling: Any, type_name: str, path: Path, report: Report,
-        context: Context, node: Node,
-    ) -> None:  # fmt: skip
-        """Judge one invariant of a value."""
-        if constraint.key in invariants.SKIPPED:
-            return
-        try:
-            holds = self.rule(constraint, type_name)(value, sibling, context)
-        except UnsupportedError as error:
-            report.add(
-                "invariant-unsupported",
-                path,
-                f"invariant {constraint.key} cannot be evaluated: {error.what}",
-                node=node,
-            )
-            return
-        except BladderError as error:
-            holds, report.note = False, error.what
-        except (ValueError, TypeError, AttributeError, KeyError, IndexError, ArithmeticError, RecursionError):
-            holds, report.note = False, "the data do not let it be evaluated"
-        if not holds:
-            report.add(
-                constraint.key, path, f"{constraint.key}: {constraint.human}",
-                severity="warning" if constraint.severity == "warning" else "error",
-                expected=constraint.expression, node=node,
-            )  # fmt: skip
+
+def _claimed_profiles(resource: dict[str, Any]) -> list[str]:
+    """The profiles a resource claims in `meta.profile`."""
+    meta = resource.get("meta")
+    found = meta.get("profile") if isinstance(meta, dict) else None
+    return [url for url in found if isinstance(url, str)] if isinstance(found, list) else []
+
+
+def _labels(resource: dict[str, Any], path: Path, report: Report) -> None:
+    """Security labels may not repeat."""
+    meta = resource.get("meta")
+    found = meta.get("security") if isinstance(meta, dict) else None
+    seen: set[tuple[Any, Any]] = set()
+    for number, label in enumerate(found if isinstance(found, list) else ()):
+        if not isinstance(label, dict) or not isinstance(label.get("code"), str):
+            continue
+        key = (str(label.get("system")), label["code"])
+        if key in seen:
+            place = path.down("meta", ".meta").down("security", ".security").at(number)
+            report.add("security-twice", place, "security label stands twice", found=label["code"])
+        seen.add(key)

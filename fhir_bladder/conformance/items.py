@@ -5,28 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhir_bladder.conformance import contents, extended
-from fhir_bladder.conformance.invariants import Context
-from fhir_bladder.conformance.report import Path, Report
-from fhir_bladder.conformance.schema import Field, Node, Table
+from fhir_bladder.conformance.report import Path, Report, show
+from fhir_bladder.conformance.schema import MISSING, Field, Node, Table
 from fhir_bladder.conformance.slicing import undecided
-from fhir_bladder.conformance.values import show, slice_hint
 
 if TYPE_CHECKING:
-    from fhir_bladder.conformance.explain import Explainer
+    from fhir_bladder.conformance.walk import Walk
 
 
-def field(
-    explainer: Explainer,
-    item: Any,
-    sibling: Any,
-    found: Field,
-    path: Path,
-    report: Report,
-    context: Context,
-    table: Table,
-) -> None:
+def field(walk: Walk, item: Any, sibling: Any, found: Field, path: Path, table: Table) -> None:
     """The value of one JSON key, with the object beside it where it is a primitive."""
-    node = found.node
+    node, report = found.node, walk.report
     rendered = f".{node.name}.ofType({found.type.code})" if node.choice else f".{node.name}"
     has_item = item is not None or sibling is None
     place = path.down(found.key if has_item else "_" + found.key, rendered)
@@ -47,24 +36,17 @@ def field(
             )
             return
         if node.choice and node.slices:
-            choice(explainer, item, sibling, found, place, report, context)
+            choice(walk, item, sibling, found, place)
             return
-        contents.value(explainer, item, sibling, node, found.type, place, report, context)
+        contents.value(walk, item, sibling, node, found.type, place)
         return
-    many(explainer, item, sibling, found, place, report, context, table)
+    many(walk, item, sibling, found, place, table)
 
 
-def choice(
-    explainer: Explainer,
-    item: Any,
-    sibling: Any,
-    found: Field,
-    place: Path,
-    report: Report,
-    context: Context,
-) -> None:
+def choice(walk: Walk, item: Any, sibling: Any, found: Field, place: Path) -> None:
     """A value of a choice that is sliced by type."""
-    matched = [(n, p) for n, p, m in explainer.pieces(found.node) if m(item, found.type.code)]
+    report = walk.report
+    matched = [(n, p) for n, p, m in walk.explainer.pieces(found.node) if m(item, found.type.code)]
     for name, piece in found.node.slices:
         if piece.min and name not in [n for n, _ in matched]:
             report.add(
@@ -79,21 +61,12 @@ def choice(
         report.add("slice-closed", place, f"{found.key} fits no slice", expected="one of the slices", node=found.node)
     piece = matched[0][1] if matched else found.node
     ref = next((t for t in piece.types if t.code == found.type.code), found.type)
-    contents.value(explainer, item, sibling, piece, ref, place, report, context)
+    contents.value(walk, item, sibling, piece, ref, place)
 
 
-def many(
-    explainer: Explainer,
-    item: Any,
-    sibling: Any,
-    found: Field,
-    place: Path,
-    report: Report,
-    context: Context,
-    table: Table,
-) -> None:
+def many(walk: Walk, item: Any, sibling: Any, found: Field, place: Path, table: Table) -> None:
     """An array: form, number, the slice of each item, the number in each slice."""
-    node = found.node
+    node, report, helper = found.node, walk.report, walk.explainer.helper
     for part in (item, sibling):
         if part is not None and not isinstance(part, list):
             report.add(
@@ -113,8 +86,8 @@ def many(
         )  # fmt: skip
         siblings = siblings[: len(items)] + [None] * (len(items) - len(siblings))
     count(node, len(items), place, report)
-    pieces = explainer.pieces(node) if node.slices or node.rules == "closed" else None
-    for name, url in undecided(explainer.schema, node) if node.slices else ():
+    pieces = walk.explainer.pieces(node) if node.slices or node.rules == "closed" else None
+    for name, url in undecided(walk.schema, node) if node.slices else ():
         report.add(
             "slice-undecided", place, f"slice {name} is not checked: value set {url} cannot be listed here",
             severity="warning", hint="give a package with its expansion or its code systems", node=node,
@@ -129,7 +102,7 @@ def many(
             continue
         target = node
         if pieces is not None:
-            known = explainer.helper.slice_of(part, table, found) if explainer.helper is not None else None
+            known = helper.slice_of(part, table, found) if helper is not None else None
             position = (
                 next((i for i, (_, _, m) in enumerate(pieces) if m(part, found.type.code)), -1)
                 if known is None
@@ -145,9 +118,9 @@ def many(
                 report.add("slice-closed", spot, f"{node.name} fits no slice", expected="one of the slices", node=node)
         ref = target.types[0] if target.types else found.type
         if ref.code == "Extension" and isinstance(part, dict):
-            extended.extension(explainer, part, target, ref, found, spot, report, context, table)
+            extended.extension(walk, part, target, ref, found, spot, table)
         else:
-            contents.value(explainer, part, beside, target, ref, spot, report, context)
+            contents.value(walk, part, beside, target, ref, spot)
     for name, piece in node.slices:
         number = counts.get(name, 0)
         if number < piece.min:
@@ -187,3 +160,12 @@ def count(node: Node, number: int, place: Path, report: Report) -> None:
             found=str(number),
             node=node,
         )
+
+
+def slice_hint(piece: Node) -> str:
+    """What an instance must carry to be counted in a slice, in words."""
+    for kid in piece.kids.values():
+        want = kid.pattern if kid.pattern is not MISSING else kid.fixed
+        if want is not MISSING:
+            return f"add one with {kid.name} {show(want)}"
+    return ""

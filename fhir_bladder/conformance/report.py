@@ -84,6 +84,14 @@ class Spot(Path):
         self.offset = offset
 
 
+def show(value: Any) -> str:
+    """A value in a few characters, as JSON."""
+    from fhir_bladder import wire
+
+    text = wire.dumps(value).decode("utf-8", "replace")
+    return text if len(text) <= 120 else text[:117] + "…"
+
+
 def near(word: str, options: Iterable[str]) -> str:
     """`did you mean …?` for the nearest option, or nothing."""
     return _near(word[:200], tuple(options))

@@ -22,7 +22,7 @@ CORE = (
     "CodeableConcept | CodeableConcept.coding | not v",
     "Reference | Reference.display | v not in OK_text and (not TEXT(v))",
     "(bundles) | bundles.entry_problems | not absolute(url)",
-    "(accept) | accept.target.leads | link[0] == '#' or values.form(link) is None",
+    "(accept) | accept.target.leads | link[0] == '#' or references.form(link) is None",
 )
 """Checks that must be among those looked at, so that a harness that finds none is noticed."""
 
