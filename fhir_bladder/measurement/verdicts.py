@@ -7,6 +7,7 @@ rule speaks. What a comparator leaves open stays open.
 from __future__ import annotations
 
 import datetime as dt
+from calendar import monthrange
 from collections.abc import Iterable
 from decimal import Decimal
 from typing import NamedTuple
@@ -233,11 +234,6 @@ def meets(rule: Rule, value: Value) -> tuple[bool | None, bool | None]:
 
 def add_months(day: dt.date, months: int) -> dt.date:
     """The same day some calendar months later, the last of the month where there is no such day."""
-    month = day.month - 1 + months
-    year, month = day.year + month // 12, month % 12 + 1
-    for last in (day.day, 30, 29, 28):
-        try:
-            return dt.date(year, month, min(day.day, last))
-        except ValueError:
-            continue
-    raise AssertionError("every month has 28 days")
+    years, month = divmod(day.month - 1 + months, 12)
+    year, month = day.year + years, month + 1
+    return dt.date(year, month, min(day.day, monthrange(year, month)[1]))
