@@ -7,12 +7,12 @@ Models: area × thickness (Chalana 2005, Rev Urol 7(S6):S22–S28, abstract seen
 
 from __future__ import annotations
 
-from decimal import Context, Decimal
+from decimal import MAX_PREC, Context, Decimal
 from math import cbrt, pi, sqrt
 
 from fhir_bladder.measurement.geometry import sphere_area, sphere_radius
 
-_EXACT = Context(prec=200)
+_EXACT = Context(prec=MAX_PREC)
 
 
 def area_thickness_mass(area: Decimal, thickness: Decimal, density: Decimal) -> Decimal:

@@ -93,7 +93,7 @@ def _moment(entry: Entry) -> dt.datetime:
 class Courses:
     """Courses by patient identifier; the ones not seen for longest are forgotten beyond `limit` identifiers."""
 
-    def __init__(self, limit: int = 20_000) -> None:
+    def __init__(self, limit: int) -> None:
         self._limit = limit
         self._by_identifier: OrderedDict[tuple[str, str], Course] = OrderedDict()
 

@@ -6,8 +6,7 @@ Limits marked as our suggestion are ours and no literature; a site sets them (`S
 from __future__ import annotations
 
 from decimal import Decimal
-from itertools import pairwise
-from math import pi
+from itertools import combinations, pairwise
 
 from fhir_bladder.errors import Finding
 from fhir_bladder.exam.model import Length, Scan
@@ -45,8 +44,9 @@ BETTER_SCAN = Kind(
     PRACTICE,
 )  # fmt: skip
 
-_SPHERE_CUBED = 36 * pi
-_CENTRING = {"centred": 0, "partly-centred": 1, "not-centred": 2}
+_CENTRING: dict[str | None, int] = {
+    name: rank for rank, name in enumerate(("centred", "partly-centred", "not-centred"))
+}
 
 
 def volume_large(facts: Facts) -> tuple[Finding, ...]:
@@ -78,18 +78,15 @@ def repeats(facts: Facts) -> tuple[Finding, ...]:
     values = [value for _, value in exact]
     low, high = min(values), max(values)
     found: tuple[Finding, ...] = NOTHING
-    for index, (_, one) in enumerate(exact if high >= settings.tenfold_volume and high > 2 * low else ()):
-        for scan, other in exact[index + 1 :]:
-            if tenfold(one, other, settings.tenfold_volume, settings.tenfold_percent):
-                found += TENFOLD.found(
-                    record,
-                    field=_path(facts, scan),
-                    expected=f"not ten times (±{settings.tenfold_percent} %) another repeat",
-                    found=f"{one} and {other} mL",
-                    hint="compare with the scanner's own reading",
-                )
-    if high - low <= settings.spread_volume:
-        return found
+    for (_, one), (scan, other) in combinations(exact, 2):
+        if tenfold(one, other, settings.tenfold_volume, settings.tenfold_percent):
+            found += TENFOLD.found(
+                record,
+                field=_path(facts, scan),
+                expected=f"not ten times (±{settings.tenfold_percent} %) another repeat",
+                found=f"{one} and {other} mL",
+                hint="compare with the scanner's own reading",
+            )
     allowed = max(settings.spread_volume, sum(values, Decimal(0)) / len(values) * settings.spread_percent / 100)
     if high - low > allowed:
         found += SPREAD.found(
@@ -105,28 +102,21 @@ def repeats(facts: Facts) -> tuple[Finding, ...]:
 
 def tenfold(one: Decimal, other: Decimal, least: Decimal, percent: Decimal) -> bool:
     """Whether the larger is at least `least` and ten times the smaller within `percent`, ends included."""
-    low, high = (one, other) if one < other else (other, one)
-    if low <= 0 or high < least:
-        return False
-    return 10 * low * (100 - percent) <= 100 * high <= 10 * low * (100 + percent)
+    low, high = sorted((one, other))
+    return high >= least and 10 * low * (100 - percent) <= 100 * high <= 10 * low * (100 + percent)
 
 
 def filling_rate(facts: Facts) -> tuple[Finding, ...]:
     """A rise between two scans of the exam, without a void between them, that no kidney makes."""
-    if len(facts.volumes) < 2:
-        return NOTHING
     timed = [
         (scan.taken_at, value, scan)
         for scan, value, comparator in facts.volumes
         if comparator is None and scan.taken_at is not None
     ]
-    if len(timed) < 2:
-        return NOTHING
     timed.sort(key=lambda item: item[0].moment)
-    voids = [void.moment for _, void in facts.voids()]
     found: tuple[Finding, ...] = NOTHING
     for (before, low, _), (after, high, scan) in pairwise(timed):
-        if any(before.moment <= void <= after.moment for void in voids):
+        if any(before.moment <= void.moment <= after.moment for _, void in facts.voids()):
             continue
         minutes = (after.moment - before.moment).total_seconds() / 60
         if fills_too_fast(float(low), float(high), minutes, facts):
@@ -162,18 +152,12 @@ def area_below_sphere(facts: Facts) -> tuple[Finding, ...]:
     if scan is None or scan.volume is None or scan.volume.comparator == "<":
         return NOTHING
     area, volume = wall.surface_area, scan.volume
-    area_value = float(area.value if area.unit == "cm2" else area.canonical)
-    volume_value = float(volume.value if volume.unit == "mL" else volume.canonical)
-    if area_value * area_value * area_value >= _SPHERE_CUBED * volume_value * volume_value:
-        return NOTHING  # A ≥ (36π)^(1/3) V^(2/3) as written; the digits need not be looked at
-    least_volume, _ = span(volume)
-    _, greatest_area = span(area)
-    if least_volume <= 0 or greatest_area <= 0:
+    if volume.value <= 0 or area.value < 0:
         return NOTHING
-    least_area = geometry.sphere_area(least_volume)
-    if greatest_area >= least_area:
+    least_area = geometry.sphere_area(span(volume)[0])
+    if span(area)[1] >= least_area:
         return NOTHING
-    ratio = geometry.sphericity(volume_value, area_value) if area_value > 0 else None
+    ratio = geometry.sphericity(float(volume.canonical), float(area.canonical)) if area.value else None
     return AREA_BELOW_SPHERE.found(
         facts.record,
         field="wall.surface_area",
@@ -220,7 +204,7 @@ def mass_implausible(facts: Facts) -> tuple[Finding, ...]:
     settings = facts.settings
     (area_low, area_high), (t_low, t_high) = span(wall.surface_area), span(thickness)
     mass_low, mass_high = span(wall.mass)
-    low = max(area_low, 0) * max(t_low, 0) / 10 * float(settings.mass_low_factor)
+    low = area_low * t_low / 10 * float(settings.mass_low_factor)
     high = mass.steiner_volume(area_high, t_high) * float(settings.mass_high_factor)
     high *= 1 + float(settings.mass_shape_percent) / 100
     if mass_high >= low and mass_low <= high:
@@ -308,10 +292,7 @@ def better_scan_exists(facts: Facts) -> tuple[Finding, ...]:
     is better in one and worse in neither.
     """
     reported = facts.choice.scan
-    if reported is None or len(facts.record.scans) < 2:
-        return NOTHING
-    rank = _CENTRING.get(reported.centring or "")
-    if not rank and not reported.pubic_shadow and reported.volume is not None:
+    if reported is None:
         return NOTHING
     for scan in facts.record.scans:
         if scan.volume is not None and (reported.volume is None or _better(scan, reported)):
@@ -326,11 +307,11 @@ def better_scan_exists(facts: Facts) -> tuple[Finding, ...]:
 
 
 def _better(one: Scan, other: Scan) -> bool:
-    ours, theirs = _CENTRING.get(one.centring or ""), _CENTRING.get(other.centring or "")
+    ours, theirs = _CENTRING.get(one.centring), _CENTRING.get(other.centring)
     nearer = ours is not None and theirs is not None and ours < theirs
     clearer = one.pubic_shadow is False and other.pubic_shadow is True
     not_farther = nearer or ours == theirs
-    not_darker = clearer or one.pubic_shadow == other.pubic_shadow or one.pubic_shadow is False
+    not_darker = one.pubic_shadow is False or one.pubic_shadow == other.pubic_shadow
     return (nearer or clearer) and not_farther and not_darker
 
 

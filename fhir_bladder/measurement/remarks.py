@@ -24,7 +24,8 @@ def outside_range(facts: Facts) -> tuple[Finding, ...]:
     if wall.thickness is None and wall.caliper_thickness is None and wall.surface_area is None and wall.mass is None:
         return NOTHING
     filling = facts.filling
-    if filling is None or filling.child:
+    assert filling is not None  # there is a wall
+    if filling.child:
         return NOTHING
     found: tuple[Finding, ...] = NOTHING
     if not filling.inside:
@@ -79,11 +80,6 @@ def tiny_volume(facts: Facts) -> tuple[Finding, ...]:
 
 def midnight(facts: Facts) -> tuple[Finding, ...]:
     """A time of the record on the stroke of midnight, local; one finding an exam."""
-    for moment in facts.moments:
-        if not moment.hour and not moment.minute:
-            break
-    else:
-        return NOTHING
     for field, time in facts.times():
         if at_midnight(time.moment):
             return MIDNIGHT.found(

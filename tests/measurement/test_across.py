@@ -14,7 +14,7 @@ from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord, dump, load
 from fhir_bladder.measurement import Settings
 from fhir_bladder.measurement.checking import Checker, check
-from fhir_bladder.measurement.patients import Courses
+from fhir_bladder.measurement.patients import Courses, identity_of, surely_different
 
 Exam = Callable[..., ExamRecord]
 NOW = dt.datetime(2026, 11, 30, 12, tzinfo=dt.UTC)
@@ -87,7 +87,11 @@ def test_two_patients_counts_from_the_last_scan(at: Exam) -> None:
 )
 def test_only_surely_different_patients(at: Exam, identifiers: Any, birth: str, hit: bool) -> None:
     other = _with_patient(at, identifiers, birth)
-    assert ("two-patients-within-seconds" in ids([at(0), other])) is hit
+    for records in ([at(0), other], [other, at(0)]):
+        assert ("two-patients-within-seconds" in ids(records)) is hit
+    one, two = identity_of(at(0)), identity_of(other)
+    if one is not None and two is not None:
+        assert surely_different(one, two) is surely_different(two, one) is hit
 
 
 def _with_patient(at: Exam, identifiers: Any, birth: str) -> ExamRecord:
@@ -378,7 +382,7 @@ def test_a_newer_version_takes_the_place_of_the_older(at: Exam) -> None:
 
 
 def test_shared_identifier_makes_one_course(exam: Exam) -> None:
-    courses = Courses()
+    courses = Courses(9)
     other = "https://visit.example"
 
     def of(*identifiers: tuple[str, str]) -> Any:

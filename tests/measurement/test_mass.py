@@ -106,13 +106,13 @@ def test_area_thickness_is_exact() -> None:
 def test_shell_is_the_difference_of_two_spheres(volume: float, thickness: float) -> None:
     radius = geometry.sphere_radius(volume)
     difference = 4 / 3 * math.pi * ((radius + thickness / 10) ** 3 - radius**3)
-    assert mass.shell_volume(volume, thickness) == pytest.approx(difference, rel=1e-9)
+    assert mass.shell_volume(volume, thickness) == pytest.approx(difference, rel=1e-9, abs=0)
 
 
 @given(volumes, thicknesses)
 def test_steiner_bound_is_the_shell_for_a_sphere(volume: float, thickness: float) -> None:
     area = geometry.sphere_area(volume)
-    assert mass.steiner_volume(area, thickness) == pytest.approx(mass.shell_volume(volume, thickness), rel=1e-12)
+    assert mass.steiner_volume(area, thickness) == pytest.approx(mass.shell_volume(volume, thickness), rel=1e-12, abs=0)
     assert mass.steiner_mass(area, thickness, 0.5) == pytest.approx(0.5 * mass.steiner_volume(area, thickness))
     assert mass.steiner_volume(area, thickness) > area * thickness / 10
 
@@ -120,9 +120,9 @@ def test_steiner_bound_is_the_shell_for_a_sphere(volume: float, thickness: float
 @given(volumes, thicknesses, volumes)
 def test_thickness_there_and_back(volume: float, thickness: float, other: float) -> None:
     there = mass.thickness_at(volume, thickness, other)
-    assert mass.shell_volume(other, there) == pytest.approx(mass.shell_volume(volume, thickness), rel=1e-9)
-    assert mass.thickness_at(other, there, volume) == pytest.approx(thickness, rel=1e-9)
-    assert (there < thickness) == (other > volume) or there == pytest.approx(thickness, rel=1e-9)
+    assert mass.shell_volume(other, there) == pytest.approx(mass.shell_volume(volume, thickness), rel=1e-9, abs=0)
+    assert mass.thickness_at(other, there, volume) == pytest.approx(thickness, rel=1e-9, abs=0)
+    assert (there < thickness) == (other > volume) or there == pytest.approx(thickness, rel=1e-9, abs=0)
 
 
 @given(volumes, volumes)
@@ -130,7 +130,7 @@ def test_thin_wall_is_the_limit(volume: float, other: float) -> None:
     assert mass.thickness_at(volume, 1e-7, other) == pytest.approx(
         mass.thickness_at_thin(volume, 1e-7, other), rel=1e-5
     )
-    assert mass.thickness_at_thin(volume, 1, other) == pytest.approx((volume / other) ** (2 / 3), rel=1e-12)
+    assert mass.thickness_at_thin(volume, 1, other) == pytest.approx((volume / other) ** (2 / 3), rel=1e-12, abs=0)
 
 
 @given(volumes)

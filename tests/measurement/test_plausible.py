@@ -19,6 +19,7 @@ from fhir_bladder.errors import Finding
 from fhir_bladder.exam import ExamRecord
 from fhir_bladder.exam.model import Area
 from fhir_bladder.measurement import Settings, findings, geometry, mass
+from fhir_bladder.measurement.checking import Checker
 from fhir_bladder.measurement.findings import KINDS
 from fhir_bladder.measurement.plausible import tenfold
 from fhir_bladder.measurement.written import half_step, span
@@ -29,7 +30,9 @@ D = Decimal
 
 
 def found(record: ExamRecord, settings: Settings | None = None) -> dict[str, Finding]:
-    every = findings(record, now=NOW, settings=settings or Settings())
+    settings = settings or Settings()
+    every = findings(record, now=NOW, settings=settings)
+    assert Checker(now=NOW, settings=settings).add(record) == every
     for one in every:
         assert one.exam_number == record.exam_number
         assert one.message and one.expected and one.found and one.source and one.field
@@ -46,6 +49,11 @@ def wall(thickness: Any = None, area: Any = None, grams: Any = None, **more: Any
         if value is not None:
             fields[name] = quantity(value, unit)
     return fields
+
+
+def exactly(value: float) -> str:
+    """A float with so many digits that what they may be off changes it no more."""
+    return f"{value:.20f}"
 
 
 def test_kinds_are_well_formed() -> None:
@@ -77,6 +85,12 @@ def test_volume_large(exam: Exam, volume: Any, large: bool) -> None:
     if one:
         assert one.field == "scans.1.volume"
         assert one.found == f"{volume} mL"
+        assert one.hint == "scan again; think of a cyst, ascites or a slip of the unit"
+
+
+def test_large_volume_that_was_not_scanned(exam: Exam) -> None:
+    one = found(exam(voided_volume=quantity(1001, "mL")))["volume-large"]
+    assert (one.field, one.hint) == ("voided_volume", "check value and unit")
 
 
 @pytest.mark.parametrize(
@@ -141,12 +155,24 @@ def timed(*scans: tuple[str, Any]) -> list[dict[str, Any]]:
         ((("10:42:00", 100), ("10:43:00", 146)), True),
         ((("10:42:00", 300), ("10:43:00", 388)), False),  # scatter 20 % of the mean: 68.9 + 20 mL
         ((("10:42:00", 300), ("10:43:00", 389)), True),
+        ((("10:42:00", 305), ("10:43:00", 395)), False),  # 20 % of 350 is 70, and 20 mL
+        ((("10:42:00", 305), ("10:43:00", D("395.1"))), True),
         ((("10:42:00", 100), ("10:42:00", 125)), False),
     ],
 )
 def test_filling_rate_within_an_exam(exam: Exam, scans: Any, hit: bool) -> None:
     record = exam(scans=timed(*scans), reported_scan=1)
     assert ("filling-rate" in found(record)) is hit
+
+
+@pytest.mark.parametrize("comparator", ["<", ">"])
+def test_filling_rate_only_of_volumes_measured(exam: Exam, comparator: str) -> None:
+    scans = timed(("10:42:00", 100), ("10:52:00", 301))
+    for scan in scans:
+        scan["volume"]["comparator"] = comparator
+        assert "filling-rate" not in found(exam(scans=scans, reported_scan=1))
+        del scan["volume"]["comparator"]
+    assert "filling-rate" in found(exam(scans=scans, reported_scan=1))
 
 
 def test_filling_rate_not_across_a_void(exam: Exam) -> None:
@@ -170,6 +196,24 @@ def test_area_below_the_sphere_only_beyond_the_digits(exam: Exam, volume: int) -
     assert "area-below-sphere" in found(record)
 
 
+def test_area_at_its_bounds(exam: Exam) -> None:
+    """The sphere's itself (isoperimetric theorem) and twice it (our suggestion): plausible, a last place more not."""
+    least, greatest = geometry.sphere_area(185.5), 2 * geometry.sphere_area(186.5)
+    for area, kind, hit in (
+        (least, "area-below-sphere", False), (math.nextafter(least, 0), "area-below-sphere", True),
+        (greatest, "area-far-above-sphere", False), (math.nextafter(greatest, 999), "area-far-above-sphere", True),
+    ):  # fmt: skip
+        assert (kind in found(exam(wall=wall(area=exactly(area))))) is hit
+
+
+@pytest.mark.parametrize(("area", "sphericity"), [(0, ""), ("0.5", ", sphericity 9.672"), (1, ", sphericity 4.836")])
+def test_area_around_1_ml(exam: Exam, area: Any, sphericity: str) -> None:
+    """A sphere of 0.5 mL has 3.05 cm2, of 1 mL (36π)^(1/3) = 4.836 cm2 (geometry)."""
+    one = found(exam(volumes=[1], wall=wall(area=area)))["area-below-sphere"]
+    assert one.expected == "at least 3.0 cm2 around 1 mL"
+    assert one.found == f"{area} cm2{sphericity}"
+
+
 def test_area_in_mm2_by_mistake_and_absent_or_bounded_volumes(exam: Exam) -> None:
     assert "area-below-sphere" in found(exam(wall=wall(surface_area=quantity(164, "mm2"))))
     assert "area-below-sphere" not in found(exam(volumes=[None], wall=wall(area=1)))
@@ -177,6 +221,7 @@ def test_area_in_mm2_by_mistake_and_absent_or_bounded_volumes(exam: Exam) -> Non
     assert "area-below-sphere" in found(exam(volumes=[">186"], wall=wall(area=100)))
     assert "area-below-sphere" in found(exam(wall=wall(area=0, thickness=2)))
     assert "area-below-sphere" not in found(exam(wall=wall(area=-1)))  # impossible by itself
+    assert "area-below-sphere" not in found(exam(wall=wall(area="-0.1")))
     assert "area-below-sphere" not in found(exam(volumes=[0], wall=wall(area=0)))
     litre = [{"scan_number": 1, "volume": quantity("0.186", "L")}]
     assert "area-below-sphere" in found(exam(scans=litre, wall=wall(area=100)))
@@ -216,6 +261,15 @@ def test_mass_bounds_from_the_digits(exam: Exam) -> None:
         assert (one is not None) is hit
         if one:
             assert f"implied density {grams / (164 * 0.24):.3f} g/mL" in one.found
+
+
+def test_mass_at_its_bounds(exam: Exam) -> None:
+    """A thickness of 2 mm stands for 1.5 to 2.5; a mass of so many digits for itself."""
+    low, high = 163.5 * 1.5 / 10 * 0.95, mass.steiner_volume(164.5, 2.5) * 1.06 * 1.01
+    for grams, hit in (
+        (low, False), (math.nextafter(low, 0), True), (high, False), (math.nextafter(high, 99), True),
+    ):  # fmt: skip
+        assert ("mass-implausible" in found(exam(wall=wall(2, 164, exactly(grams))))) is hit
 
 
 def test_mass_of_every_seen_model_is_plausible(exam: Exam, checks: dict[str, Any]) -> None:
@@ -275,7 +329,10 @@ def test_uterus(exam: Exam, uterus: Any, hysterectomy: Any, gender: Any, hit: bo
      (500, False, False), (500, None, False), (None, True, False)],
 )  # fmt: skip
 def test_catheter(exam: Exam, volume: Any, catheter: Any, hit: bool) -> None:
-    assert ("catheter-large-volume" in found(exam(volumes=[volume], catheter_in_place=catheter))) is hit
+    one = found(exam(volumes=[volume], catheter_in_place=catheter)).get("catheter-large-volume")
+    assert (one is not None) is hit
+    if one:
+        assert one.found == f"{volume} mL"
 
 
 @pytest.mark.parametrize(
@@ -317,6 +374,8 @@ def graded(*grades: tuple[str | None, bool | None, bool]) -> list[dict[str, Any]
         (("partly-centred", True, True), ("centred", True, True), True),
         (("partly-centred", None, True), ("centred", None, True), True),
         (("partly-centred", False, True), ("centred", None, True), False),
+        (("partly-centred", None, True), ("centred", False, True), True),
+        (("partly-centred", None, True), ("centred", True, True), False),
         (("centred", False, True), ("centred", False, True), False),
         (("unknown", None, True), ("centred", False, True), False),
         ((None, True, True), (None, False, True), True),
@@ -349,6 +408,7 @@ def test_outside_filling_range(exam: Exam, volume: Any, hit: bool) -> None:
     assert (one is not None) is hit
     if one:
         assert "150–400 mL" in one.expected
+        assert one.found == ("unknown" if volume is None else f"{volume} mL")
     assert "outside-filling-range" not in found(exam(volumes=[volume]))
     probe = {"probe_frequency": quantity(3, "MHz")}
     assert "outside-filling-range" not in found(exam(volumes=[volume], wall=probe))
