@@ -9,15 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.analysis import runtime
 from fhir_bladder.analysis.decoding import UNREADABLE, Remembered, Shapes, everything
 from fhir_bladder.analysis.keys import FIELD, Keys
-from fhir_bladder.analysis.paths import Node
 from fhir_bladder.errors import ConfigError, RecordError
+from fhir_bladder.fhirpath.ast import Binary, Call, Expr, External, Index, Literal, Member, This, TypeTest, Unary
+from fhir_bladder.fhirpath.quantity import Quantity
+from fhir_bladder.fhirpath.temporal import Temporal
 
 GLOBALS: dict[str, Any] = {
     "_step": runtime.step, "_choice": runtime.choice, "_codes": runtime.code_index, "_exts": runtime.extension_index,
@@ -30,6 +32,9 @@ GLOBALS: dict[str, Any] = {
 }  # fmt: skip
 """Names that generated code may use; of the builtins it has four harmless ones."""
 
+_CODING = Member(0, Member(0, This(0, ""), "code", True), "coding", False)
+_LITERALS = {str: "string", bool: "boolean", int: "integer", Decimal: "decimal", type(None): "empty"}
+_TEMPORALS = {"Date": "date", "DateTime": "dateTime", "Time": "time"}
 TIME_TYPES = {"date", "dateTime", "instant", "time"}
 _NEGATED = {"!=": "=", "!~": "~"}
 
@@ -112,8 +117,8 @@ class Emitter:
 
     # ------------------------------------------------------------------ expressions
 
-    def expression(self, node: Node, context: Context) -> Value:
-        """Emit code for an expression; the variable that holds its collection."""
+    def expression(self, node: Expr, context: Context) -> Value:
+        """Emit code for an expression; the variable that holds its collection. Equal ones are computed once."""
         key = (node, context.this.name, context.row_index)
         known = self.recall(key)
         if known is None:
@@ -121,30 +126,33 @@ class Emitter:
             self.memo[-1][key] = known
         return known
 
-    def _build(self, node: Node, context: Context) -> Value:
-        kind = node[0]
-        if kind == "this":
-            return context.this
-        if kind == "literal":
-            return self._literal(node[1], node[2])
-        if kind == "constant":
-            return self._constant(node[1], context)
-        if kind == "member":
-            return self._member(node, context)
-        if kind == "index":
-            base, index = self.expression(node[1], context), self.expression(node[2], context)
-            if node[2][0] == "literal" and node[2][2] == 0:
-                return self._assign(f"_first({base.name})", base)
-            return self._assign(f"_at({base.name}, {index.name})", base)
-        if kind == "unary":
-            operand = self.expression(node[2], context)
-            operand.keys.whole = True
-            return self._assign(f"_math('-', 0, {operand.name})")
-        if kind == "binary":
-            return self._binary(node[1], node[2], node[3], context)
-        if kind == "call":
-            return self._call(node, context)
-        raise NotInSubsetError(kind)
+    def _build(self, node: Expr, context: Context) -> Value:
+        match node:
+            case This(name="" | "this"):
+                return context.this
+            case Literal(value=value):
+                return self._literal(value)
+            case External(name=name):
+                return self._constant(name, context)
+            case Member():
+                return self._member(node, context)
+            case Index(base=of, index=Literal(value=0)):
+                source = self.expression(of, context)
+                return self._assign(f"_first({source.name})", source)
+            case Index(base=of, index=place):
+                source, index = self.expression(of, context), self.expression(place, context)
+                return self._assign(f"_at({source.name}, {index.name})", source)
+            case Unary(operator="+", operand=operand):
+                return self.expression(operand, context)
+            case Unary(operand=operand):
+                return self._assign(f"_math('-', 0, {self._whole(operand, context).name})")
+            case Binary(operator=operator, left=left, right=right):
+                return self._binary(operator, left, right, context)
+            case TypeTest(operator="as" | "ofType", operand=operand, type=name):
+                return self._of_type(operand, name.rpartition(".")[2], context)
+            case Call():
+                return self._call(node, context)
+        raise NotInSubsetError(type(node).__name__)
 
     def _assign(self, code: str, like: Value | None = None, **changes: Any) -> Value:
         name = self.fresh()
@@ -152,9 +160,14 @@ class Emitter:
         keys = changes.get("keys", like.keys if like else Keys())
         return Value(name, keys, like.type if like else "", False, like.key if like else "")
 
-    def _literal(self, kind: str, value: Any) -> Value:
-        if kind == "quantity":
+    def _literal(self, value: Any) -> Value:
+        if isinstance(value, Quantity):
             raise NotInSubsetError("quantity literal")
+        if isinstance(value, Temporal):
+            return self._fixed(_TEMPORALS[value.kind], value.text.removesuffix("T"))
+        return self._fixed(_LITERALS[type(value)], value)
+
+    def _fixed(self, kind: str, value: Any) -> Value:
         return Value(self.constant(value), Keys(), kind)
 
     def _constant(self, name: str, context: Context) -> Value:
@@ -167,16 +180,13 @@ class Emitter:
         if name not in context.constants:
             raise ConfigError(f"constant %{name} is not defined", remedy="add it to the view's constant list")
         kind, value = context.constants[name]
-        return self._literal(kind, value)
+        return self._fixed(kind, value)
 
-    def _base(self, node: Node | None, context: Context) -> Value:
-        return context.this if node is None else self.expression(node, context)
-
-    def _member(self, node: Node, context: Context) -> Value:
-        _, base, name = node
-        if base is None and name == context.resource and context.this is context.root:
+    def _member(self, node: Member, context: Context) -> Value:
+        name = node.name
+        if node.head and name == context.resource and context.this is context.root:
             return context.root
-        source = self._base(base, context)
+        source = self.expression(node.base, context)
         keys = source.keys.child(name)
         shape = self._shape(source.keys)
         s = source.name
@@ -217,66 +227,55 @@ class Emitter:
             return name in runtime.ROOT_CHOICES.get(context.resource, runtime.CHOICES)
         return not source.key.lower().endswith(runtime.WITHOUT_CHOICE)
 
-    def _of_type(self, base: Node | None, wanted: Node, context: Context) -> Value:
-        name = wanted[2] if wanted[0] == "member" else None
-        if not isinstance(name, str):
-            raise NotInSubsetError("ofType argument")
-        if base is not None and base[0] == "member" and base[2] in runtime.CHOICES:
-            typed = self._member(("member", base[1], base[2] + name[0].upper() + name[1:]), context)
+    def _of_type(self, base: Expr, name: str, context: Context) -> Value:
+        if isinstance(base, Member) and base.name in runtime.CHOICES:
+            typed = self._member(replace(base, name=base.name + name[0].upper() + name[1:]), context)
             return Value(typed.name, typed.keys, name, False, typed.key)
-        source = self._base(base, context)
-        source.keys.whole = True
+        source = self._whole(base, context)
         result = self._assign(f"_of_type({source.name}, {name!r})", source)
         return Value(result.name, result.keys, name)
 
     # ------------------------------------------------------------------ functions
 
-    def _call(self, node: Node, context: Context) -> Value:
-        _, base, name, arguments = node
-        method = getattr(self, "_fn_" + name, None)
+    def _call(self, node: Call, context: Context) -> Value:
+        method = getattr(self, "_fn_" + node.name, None)
         if method is None:
-            raise NotInSubsetError(name)
-        result = method(base, arguments, context)
+            raise NotInSubsetError(node.name)
+        result = method(node.base, node.args, context)
         assert isinstance(result, Value)
         return result
 
-    def _fn_ofType(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        return self._of_type(base, arguments[0], context)
-
-    def _fn_as(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        return self._of_type(base, arguments[0], context)
-
-    def _fn_first(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_first(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         s = source.name
         return self._assign(f"{s} if {s}.__class__ is not list else ({s}[0] if {s} else None)", source)
 
-    def _fn_last(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_last(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         return self._assign(f"_last({source.name})", source)
 
-    def _fn_exists(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._fn_where(base, arguments, context) if arguments else self._base(base, context)
+    def _fn_exists(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self._fn_where(base, arguments, context) if arguments else self.expression(base, context)
         source.keys.whole = True
         s = source.name
         return self._assign(f"{s} is not None if {s}.__class__ is not list else bool({s})".replace("bool", "_exists"))
 
-    def _fn_empty(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_empty(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         source.keys.whole = True
         return self._assign(f"not _exists({source.name})")
 
-    def _fn_not(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_not(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         name = self.fresh()
         self.emit(f"{name} = _truth({source.name})")
         self.emit(f"{name} = None if {name} is None else not {name}")
         return Value(name, Keys(), "boolean")
 
-    def _fn_where(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_where(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         if len(arguments) != 1:
             raise NotInSubsetError("where")
-        source = self._base(base, context)
+        source = self.expression(base, context)
         if shared := self._by_code(source, arguments[0]):
             return shared
         out, item = self.fresh(), self.fresh()
@@ -289,7 +288,7 @@ class Emitter:
         self.emit(f"{out} = _pack({out})")
         return Value(out, source.keys, source.type, False, source.key)
 
-    def _by_code(self, source: Value, test: Node) -> Value | None:
+    def _by_code(self, source: Value, test: Expr) -> Value | None:
         """`where(code.coding.exists(system = S and code = C))` and its spellings, through a shared index of codes."""
         found = _code_test(test)
         if found is None:
@@ -321,8 +320,8 @@ class Emitter:
         self.globals[name] = runtime.coded(system, Remembered(codes_of))
         return name
 
-    def _fn_select(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_select(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         out, item = self.fresh(), self.fresh()
         self.emit(f"{out} = []")
         with self.block(f"for {item} in _items({source.name}):"):
@@ -332,14 +331,14 @@ class Emitter:
         self.emit(f"{out} = _pack({out})")
         return Value(out, value.keys, value.type)
 
-    def _fn_extension(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_extension(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         if len(arguments) != 1:
             raise NotInSubsetError("extension")
         url = self.expression(arguments[0], context)
-        source = self._base(base, context)
-        if base is not None and base[0] == "member":
+        source = self.expression(base, context)
+        if isinstance(base, Member):
             # the extensions of a primitive stand under its name with an underscore
-            shadow = self._member(("member", base[1], "_" + base[2]), context)
+            shadow = self._member(replace(base, name="_" + base.name), context)
             name = self.fresh()
             self.emit(f"{name} = {source.name} if {shadow.name} is None else {shadow.name}")
             shadow.keys.child("extension").whole = True
@@ -353,26 +352,26 @@ class Emitter:
             self.memo[-1][key] = index
         return self._assign(f"{index.name}.get({url.name})", keys=keys)
 
-    def _fn_join(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_join(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         separator = self.expression(arguments[0], context).name if arguments else "''"
         return self._assign(f"_join({self._whole(base, context).name}, {separator})")
 
-    def _whole(self, base: Node | None, context: Context) -> Value:
+    def _whole(self, base: Expr, context: Context) -> Value:
         """A base whose values are looked at as they are, not through their keys."""
-        source = self._base(base, context)
+        source = self.expression(base, context)
         source.keys.whole = True
         return source
 
-    def _fn_toString(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_toString(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         return self._assign(f"_text({self._whole(base, context).name})")
 
-    def _fn_replaceMatches(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_replaceMatches(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         source = self._whole(base, context)
         pattern, replacement = (self.expression(a, context).name for a in arguments)
         return self._assign(f"_sub({pattern}, {source.name}, {replacement})")
 
-    def _fn_iif(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        if base is not None:
+    def _fn_iif(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        if base != This(0, ""):
             raise NotInSubsetError("iif on a collection")
         test = self.expression(arguments[0], context)
         out = self.fresh()
@@ -382,27 +381,27 @@ class Emitter:
             self.emit(f"{out} = {self._leaf(arguments[2], context) if len(arguments) > 2 else None}")
         return Value(out, Keys(whole=True))
 
-    def _leaf(self, node: Node, context: Context) -> str:
+    def _leaf(self, node: Expr, context: Context) -> str:
         value = self.expression(node, context)
         value.keys.whole = True
         return value.name
 
-    def _fn_getResourceKey(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        return self._member(("member", base, "id"), context)
+    def _fn_getResourceKey(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        return self._member(Member(0, base, "id", False), context)
 
-    def _fn_getReferenceKey(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
-        source = self._base(base, context)
+    def _fn_getReferenceKey(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
+        source = self.expression(base, context)
         source.keys.child("reference").whole = True
-        wanted = arguments[0][2] if arguments else None
+        wanted = arguments[0].name if arguments and isinstance(arguments[0], Member) else None
         return self._assign(f"_reference({source.name}, {wanted!r})")
 
-    def _fn_lowBoundary(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_lowBoundary(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         return self._bound(base, arguments, context, high=False)
 
-    def _fn_highBoundary(self, base: Node | None, arguments: tuple[Node, ...], context: Context) -> Value:
+    def _fn_highBoundary(self, base: Expr, arguments: tuple[Expr, ...], context: Context) -> Value:
         return self._bound(base, arguments, context, high=True)
 
-    def _bound(self, base: Node | None, arguments: tuple[Node, ...], context: Context, *, high: bool) -> Value:
+    def _bound(self, base: Expr, arguments: tuple[Expr, ...], context: Context, *, high: bool) -> Value:
         if arguments:
             raise NotInSubsetError("boundary with a precision")
         source = self._whole(base, context)
@@ -411,7 +410,7 @@ class Emitter:
 
     # ------------------------------------------------------------------ operators
 
-    def _binary(self, operator: str, left: Node, right: Node, context: Context) -> Value:
+    def _binary(self, operator: str, left: Expr, right: Expr, context: Context) -> Value:
         if operator in ("and", "or"):
             return self._logic(operator, left, right, context)
         if operator not in ("=", "!=", "<", ">", "<=", ">=", "+", "-", "*", "/", "div", "mod", "&"):
@@ -431,12 +430,12 @@ class Emitter:
         self.emit(f"{order} = {'_times' if timed else '_compare'}({a.name}, {b.name})")
         return self._assign(f"None if {order} is None else {order} {operator} 0")
 
-    def _equality(self, operator: str, a: Value, b: Value, right: Node, *, timed: bool) -> Value:
+    def _equality(self, operator: str, a: Value, b: Value, right: Expr, *, timed: bool) -> Value:
         same = self.fresh()
         if timed:
             self.emit(f"{same} = _times({a.name}, {b.name})")
             return self._assign(f"None if {same} is None else {same} {'==' if operator == '=' else '!='} 0")
-        if right[0] == "literal" and right[1] == "string":
+        if isinstance(right, Literal) and isinstance(right.value, str):
             self.emit(
                 f"{same} = {a.name} == {b.name} if {a.name}.__class__ is str else "
                 f"(None if {a.name} is None else _equal({a.name}, {b.name}))"
@@ -447,7 +446,7 @@ class Emitter:
             return self._assign(f"None if {same} is None else not {same}")
         return Value(same, Keys(), "boolean")
 
-    def _logic(self, operator: str, left: Node, right: Node, context: Context) -> Value:
+    def _logic(self, operator: str, left: Expr, right: Expr, context: Context) -> Value:
         """Three-valued, the right side only where it matters."""
         a = self.expression(left, context)
         decided = "False" if operator == "and" else "True"
@@ -468,31 +467,29 @@ def _inside(context: Context, this: Value) -> Context:
     return Context(this, context.root, context.resource, context.row_index, context.constants)
 
 
-def _code_test(test: Node) -> tuple[str | None, str] | None:
+def _code_test(test: Expr) -> tuple[str | None, str] | None:
     """System and code of a test on `code.coding`, if that is all it is."""
-    if test[0] == "call" and test[2] == "exists" and not test[3] and test[1] is not None and test[1][0] == "call":
-        inner = test[1]
-        if inner[2] != "where":
+    match test:
+        case Call(base=Call(base=base, name="where", args=(criteria,)), name="exists", args=()):
+            pass
+        case Call(base=base, name="exists", args=(criteria,)):
+            pass
+        case _:
             return None
-        base, criteria = inner[1], inner[3]
-    elif test[0] == "call" and test[2] == "exists" and len(test[3]) == 1:
-        base, criteria = test[1], test[3]
-    else:
-        return None
-    if base != ("member", ("member", None, "code"), "coding") or len(criteria) != 1:
+    if base != _CODING:
         return None
     wanted: dict[str, str] = {}
-    parts = [criteria[0]]
+    parts = [criteria]
     while parts:
-        part = parts.pop()
-        if part[:2] == ("binary", "and"):
-            parts += part[2:]
-        elif part[:2] == ("binary", "=") and part[2][0] == "member" and part[3][:2] == ("literal", "string"):
-            if part[2][1] is not None or part[2][2] in wanted:
+        match parts.pop():
+            case Binary(operator="and", left=left, right=right):
+                parts += (left, right)
+            case Binary(operator="=", left=Member(name=name, head=True), right=Literal(value=str(value))):
+                if name in wanted:
+                    return None
+                wanted[name] = value
+            case _:
                 return None
-            wanted[part[2][2]] = part[3][2]
-        else:
-            return None
     if "code" not in wanted or not set(wanted) <= {"code", "system"}:
         return None
     return wanted.get("system"), wanted["code"]

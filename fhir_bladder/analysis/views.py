@@ -12,12 +12,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from fhir_bladder.analysis import csv_lines, paths
+from fhir_bladder.analysis import csv_lines
 from fhir_bladder.analysis.codegen import Context, Emitter, NotInSubsetError, Value, decimal_constant
 from fhir_bladder.analysis.columns import Column as Column
 from fhir_bladder.analysis.decoding import Parser, Shapes
 from fhir_bladder.analysis.keys import FIELD, Keys, merged
 from fhir_bladder.errors import BladderError, ConfigError, UnsupportedError
+from fhir_bladder.fhirpath.parser import parse
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
 _SELECT_KEYS = {
@@ -184,9 +185,9 @@ class _Compiler:
 
     def expression(self, path: str, context: Context, where: str) -> Value:
         try:
-            tree = paths.parse(path)
+            tree = parse(path)
         except ConfigError as error:
-            raise ConfigError(error.what, where, error.remedy or error.where) from None
+            raise ConfigError(error.what, f"{where}, {error.where}", error.remedy) from None
         mark = len(self.emitter.lines), self.emitter.depth, len(self.emitter.memo)
         saved = [dict(layer) for layer in self.emitter.memo]
         try:

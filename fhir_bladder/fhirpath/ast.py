@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
 class Expr:
-    """Base of all; `at` is the 0-based place in the text."""
+    """Base of all; `at` is the 0-based place in the text. Equal are those that say the same, wherever they stand."""
 
-    at: int
+    at: int = field(compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Literal(Expr):
-    """`value`: system value, or None for the empty collection `{}`."""
+    """`value`: system value, or None for the empty collection `{}`. `1`, `1.0` and `true` are not equal."""
 
     value: Any
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Literal) and repr(self.value) == repr(other.value)
+
+    def __hash__(self) -> int:
+        return hash(repr(self.value))
 
 
 @dataclass(frozen=True, slots=True)

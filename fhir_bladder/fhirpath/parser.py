@@ -145,10 +145,11 @@ class _Parser:
             return ast.Literal(number.at, Quantity(Decimal(number.value), CALENDAR_WORDS[unit.value], True))
         return ast.Literal(number.at, number.value)
 
-    def identifier(self) -> str:
+    def identifier(self, *, after_dot: bool = False) -> str:
+        """A name. After a dot no operator can stand, so that `text.div` is taken, which the grammar wants quoted."""
         token = self.token
         if token.kind == "quoted" or (
-            token.kind == "name" and (token.value not in _WORDS or token.value in _NAMES_TOO)
+            token.kind == "name" and (after_dot or token.value not in _WORDS or token.value in _NAMES_TOO)
         ):
             self.at += 1
             return str(token.value)
@@ -166,7 +167,7 @@ class _Parser:
 
     def invocation(self, base: ast.Expr, *, head: bool) -> ast.Expr:
         at = self.token.at
-        name = self.identifier()
+        name = self.identifier(after_dot=not head)
         if not self.is_operator("("):
             return ast.Member(at, base, name, head)
         self.at += 1
