@@ -144,7 +144,7 @@ def test_an_unknown_key_is_refused_by_name() -> None:
 def test_the_place_of_a_bad_path_is_named() -> None:
     with pytest.raises(ConfigError) as caught:
         views.compile({"resource": "Patient", "select": [{"column": [{"name": "a", "path": "id"}]}, {"select": [{"column": [{"name": "b", "path": "@@"}]}]}]})  # fmt: skip
-    assert caught.value.where == "select[1].select[0].column[0].path"
+    assert caught.value.where == "select[1].select[0].column[0].path, column 1 of '@@'"
 
 
 def test_several_values_for_one_column_refuse_the_resource() -> None:
