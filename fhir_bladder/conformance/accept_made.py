@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from fhir_bladder.conformance import emit, invariants
+from fhir_bladder.conformance import emit, emit_values, invariants
 from fhir_bladder.conformance.accept_names import MEMO, Accept, asking, names
 from fhir_bladder.conformance.explain import Explainer
 from fhir_bladder.conformance.invariants import AROUND, CONTENT, Context
@@ -15,7 +15,7 @@ from fhir_bladder.conformance.schema import Field, Node, Table, TypeRef
 from fhir_bladder.errors import BladderError
 
 
-class Made(emit.Names):
+class Made(emit_values.Names):
     """Functions for the tables of an explainer's schema, made when first called.
 
     quick and slow: the invariants that run as Python text, and those that run through the room `fhirpath`.
@@ -155,11 +155,11 @@ class Made(emit.Names):
 
     def single(self, table: Table, field: Field, node: Node, ref: TypeRef) -> Accept:
         """A function for one value of a node, made from the same statements as inline ones."""
-        return self.written(emit.item(node, ref, "v", self), node, f"{table.name}.{field.key}")
+        return self.written(emit_values.item(node, ref, "v", self), node, f"{table.name}.{field.key}")
 
     def whole(self, table: Table, field: Field) -> Accept:
         """A function for the value of a key as it stands in JSON, array or not."""
-        return self.written(emit.body(table, field, "v", self), field, f"{table.name}.{field.key}")
+        return self.written(emit_values.body(table, field, "v", self), field, f"{table.name}.{field.key}")
 
     def rest(self, table: Table, without: frozenset[str]) -> Accept:
         """What is asked of an object beyond its keys and their values, except the expressions `without`.
