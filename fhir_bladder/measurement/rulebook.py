@@ -268,6 +268,8 @@ def _consistent(rule: Rule, place: str) -> None:
             raise ConfigError(f"no {name} is both {low} or above and {high} or below", place, "exchange the two")
     if rule.consecutive < 1 or (rule.consecutive > 1 and rule.within_days is None):
         raise ConfigError("consecutive needs within_days", place, "say how far apart the readings may lie")
+    if rule.consecutive > 1 and rule.kind != "threshold":
+        raise ConfigError("consecutive is for kind threshold", place, "leave it out")
     if rule.quantity == "thickness" and (rule.layer is None or rule.method is None):
         raise ConfigError("a thickness needs layer and method", place, "whole wall and detrusor are not one quantity")
     if rule.quantity == "mass" and rule.model is None:

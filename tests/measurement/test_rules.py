@@ -152,6 +152,7 @@ age_min = 18
         (OWN + "above = 1\nconfirmed_by = 'me'", "belongs into"),
         (OWN + "above = 1\nconsecutive = 2", "consecutive needs within_days"),
         (OWN + "above = 1\nconsecutive = 0", "consecutive needs within_days"),
+        (OWN + "above = 1\nkind = 'lasting'\nmonths = 6\nconsecutive = 2\nwithin_days = 9", "is for kind threshold"),
         (OWN + "above = 1\nkind = 'lasting'", "months and kind lasting"),
         (OWN + "above = 1\nmonths = 6", "months and kind lasting"),
         (OWN + "above = 1\nquantity = 'thickness'", "needs layer and method"),
@@ -220,7 +221,7 @@ MASS = "above = 1\nquantity = 'mass'\nfilling_low = 1\nmodel = '{}'"
         *(f"above = 1\nage_max = 18\n{text}" for text in (
             "kind = 'threshold'", "quantity = 'volume'", "quantity = 'minutes-since-void'", "gender = 'male'",
             "gender = 'female'", "void_state = 'pre-void'", "void_state = 'post-void'", "symptoms = false",
-            "kind = 'lasting'\nmonths = 20000", "consecutive = 2\nwithin_days = 0",
+            "kind = 'lasting'\nmonths = 20000\nconsecutive = 1", "consecutive = 2\nwithin_days = 0",
             "void_state = 'post-void'\nor_percent_above = 3",
         )),
         WALL.format("whole-wall", "caliper"), WALL.format("detrusor", "automatic"), WALL.format("detrusor", "either"),
