@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from fhir_bladder.analysis import runtime
+from fhir_bladder.analysis.columns import TIMES
 from fhir_bladder.analysis.decoding import UNREADABLE, Remembered, Shapes, everything
 from fhir_bladder.analysis.keys import FIELD, Keys
 from fhir_bladder.errors import ConfigError, RecordError
@@ -35,7 +36,6 @@ GLOBALS: dict[str, Any] = {
 _CODING = Member(0, Member(0, This(0, ""), "code", True), "coding", False)
 _LITERALS = {str: "string", bool: "boolean", int: "integer", Decimal: "decimal", type(None): "empty"}
 _TEMPORALS = {"Date": "date", "DateTime": "dateTime", "Time": "time"}
-TIME_TYPES = {"date", "dateTime", "instant", "time"}
 _NEGATED = {"!=": "=", "!~": "~"}
 
 
@@ -420,10 +420,10 @@ class Emitter:
         if operator == "&":
             return self._assign(f"(_text(_one({a.name}, '&')) or '') + (_text(_one({b.name}, '&')) or '')")
         if operator in ("+", "-", "*", "/", "div", "mod"):
-            if {a.type, b.type} & TIME_TYPES:
+            if {a.type, b.type} & TIMES:
                 raise NotInSubsetError("time arithmetic")
             return self._assign(f"_math({operator!r}, {a.name}, {b.name})")
-        timed = bool({a.type, b.type} & TIME_TYPES)
+        timed = bool({a.type, b.type} & TIMES)
         if operator in ("=", "!="):
             return self._equality(operator, a, b, right, timed=timed)
         order = self.fresh()

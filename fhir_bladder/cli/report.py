@@ -51,7 +51,7 @@ def command(
 ) -> None:
     """Exam records, FHIR or an export folder to one self-contained page for people; no network, mode 0600."""
     from fhir_bladder.analysis import report as making
-    from fhir_bladder.analysis import text
+    from fhir_bladder.analysis.report import text
     from fhir_bladder.measurement.rulebook import load_rules
 
     options = common.map_options(shape=shape, codes=codes, filling_range=filling_range, as_="bundles")
