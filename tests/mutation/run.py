@@ -75,7 +75,8 @@ class Session:
         if (early := self.early) is not None:
             sys.setprofile(lambda frame, event, arg: early.add(frame.f_code))
         usual = hypothesis.settings.get_profile("default")
-        few = hypothesis.settings(usual, max_examples=15, derandomize=True, database=None)
+        phases = (hypothesis.Phase.explicit, hypothesis.Phase.generate)  # no search for a smaller case of a failure
+        few = hypothesis.settings(usual, max_examples=15, derandomize=True, database=None, phases=phases)
         hypothesis.settings.register_profile("mutation", few)
         hypothesis.settings.load_profile("mutation")
 
