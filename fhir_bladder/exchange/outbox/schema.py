@@ -92,7 +92,17 @@ CREATE TABLE message (
 ) WITHOUT ROWID;
 """
 
-_V3 = "ALTER TABLE exam ADD COLUMN failures INTEGER NOT NULL DEFAULT 0;"
+_V3 = """
+ALTER TABLE exam ADD COLUMN failures INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE made (
+  id INTEGER PRIMARY KEY,
+  target TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  name TEXT NOT NULL,
+  reference TEXT NOT NULL,
+  UNIQUE (target, kind, name)
+);
+"""
 
 MIGRATIONS = (_V1, _V2, _V3)
 """Step n leads from version n to n + 1; a new file goes through all of them."""

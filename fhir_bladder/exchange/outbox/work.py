@@ -158,6 +158,23 @@ class Work(OutboxFile):
         with self._lock, self._errors():
             return dict(self._connection.execute(query, (target, *keys)).fetchall())
 
+    def made(self, target: str, most: int) -> list[tuple[str, str, str]]:
+        """What `keep_made` kept for a server, the newest `most`, oldest first: type, name, `Type/id`."""
+        query = "SELECT kind, name, reference FROM made WHERE target = ? ORDER BY id DESC LIMIT ?"
+        with self._lock, self._errors():
+            return [tuple(row) for row in reversed(self._connection.execute(query, (target, most)).fetchall())]
+
+    def keep_made(self, target: str, new: Sequence[tuple[str, str, str]], gone: Sequence[tuple[str, str]]) -> None:
+        """Commit what a server says it has made (type, name, `Type/id`), and drop what need not be kept any more."""
+        with self._changing() as sql:
+            sql.executemany(
+                "INSERT OR REPLACE INTO made (target, kind, name, reference) VALUES (?, ?, ?, ?)",
+                [(target, *one) for one in new],
+            )
+            sql.executemany(
+                "DELETE FROM made WHERE target = ? AND kind = ? AND name = ?", [(target, *one) for one in gone]
+            )
+
     def next_due(self, target: str) -> float | None:
         """Seconds until the next waiting row may be tried (0 = now); None where nothing waits."""
         with self._lock, self._errors():

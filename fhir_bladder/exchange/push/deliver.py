@@ -23,6 +23,7 @@ from fhir_bladder.exchange.push.ensure import Ensurer, Latch
 from fhir_bladder.exchange.push.judge import Judge
 from fhir_bladder.exchange.push.link import Link
 from fhir_bladder.exchange.push.look import Job, Looker
+from fhir_bladder.exchange.push.made import Made
 from fhir_bladder.exchange.push.options import PushOptions
 from fhir_bladder.exchange.push.patients import Guard
 from fhir_bladder.exchange.push.proof import Proof
@@ -46,7 +47,7 @@ class Delivery:
         self._target = target
         self._link = link
         self._options = options
-        proof = Proof(link)
+        proof = Proof(link, Made(outbox, target))
         self._looker = Looker(proof, capability)
         ensurer = Ensurer(link, proof, capability, Latch(outbox.path), sizes.entries)
         self._references = References(Guard(proof, ensurer, options.patients), ensurer, options)

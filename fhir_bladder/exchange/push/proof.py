@@ -7,13 +7,13 @@ its id: sent again it would be there twice.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from urllib.parse import quote
 
 from fhir_bladder.errors import ServerError
 from fhir_bladder.exchange.push.link import Link, Unreadable
+from fhir_bladder.exchange.push.made import Made
 from fhir_bladder.exchange.push.unit import Json, identifier_pair
 from fhir_bladder.exchange.shapes import Unfit, checked, relative, unfit, usable
 from fhir_bladder.mapping import keys
@@ -32,40 +32,22 @@ VERSIONS = 100
 PAGES = 1000
 """Most pages of one look-up."""
 
-MADE = 4096
-"""Most resources that we remember as made and not yet seen by a search."""
-
 
 class Proof:
     """Look-ups on one server. One search names many keys; a server that refuses such a list is asked one by one."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Link, made: Made) -> None:
         self._link = link
         self._lists = True
-        self._made: dict[tuple[str, object], str] = {}
-        self._lock = threading.Lock()
-
-    def made(self, kind: str, name: object, reference: str) -> None:
-        """Remember that the server says it has made `reference` (Type/id): found by an identifier, (system, value), or
-        by the `Type/id` that it points at.
-        """
-        with self._lock:
-            self._made[kind, name] = reference
-            while len(self._made) > MADE:
-                del self._made[next(iter(self._made))]
+        self.made = made
 
     def _unseen(self, kind: str, found: dict[Any, list[Json]]) -> Iterator[tuple[Any, Json]]:
         """What we remember as made and a search has not shown, as it reads by its id."""
-        with self._lock:
-            for name, resources in found.items():
-                if resources:
-                    self._made.pop((kind, name), None)
-            behind = {name: self._made[kind, name] for name in found if (kind, name) in self._made}
-        for name, reference in behind.items():
+        self.made.seen(kind, [name for name, resources in found.items() if resources])
+        for name, reference in self.made.among(kind, found).items():
             resource = self._read(reference)
             if resource is None:
-                with self._lock:
-                    self._made.pop((kind, name), None)
+                self.made.seen(kind, [name])
             else:
                 yield name, resource
 

@@ -14,6 +14,7 @@ from fhir_bladder.exchange.http.errors import AmbiguousOutcome, Response
 from fhir_bladder.exchange.http.retry import RETRIED, retry_after
 from fhir_bladder.exchange.push.capability import Capability
 from fhir_bladder.exchange.push.link import Link, Refused
+from fhir_bladder.exchange.push.made import Resource
 from fhir_bladder.exchange.push.proof import Proof
 from fhir_bladder.exchange.push.unit import Json, identifier_pair
 from fhir_bladder.exchange.shapes import relative
@@ -113,16 +114,17 @@ class Sender:
     def _remember(self, entries: Sequence[Json], answers: Sequence[Entry]) -> None:
         """Tell the look-ups what the server says it has made, and where: its search may lag behind."""
         names = {e["fullUrl"]: relative(a.location) for e, a in zip(entries, answers, strict=True) if a.ok}
+        made: list[Resource] = []
         for entry in entries:
             resource, name = entry["resource"], names.get(entry["fullUrl"], "")
             if not name:
                 continue
-            for identifier in resource.get("identifier", ()):
-                self._proof.made(resource["resourceType"], identifier_pair(identifier), name)
-            if resource["resourceType"] == "Provenance":
-                for target in resource.get("target", ()):
-                    literal = str(target.get("reference", ""))
-                    self._proof.made("Provenance", names.get(literal) or literal, name)
+            kind = resource["resourceType"]
+            made += [(kind, identifier_pair(identifier), name) for identifier in resource.get("identifier", ())]
+            if kind == "Provenance":
+                targets = [str(target.get("reference", "")) for target in resource.get("target", ())]
+                made += [(kind, names.get(target) or target, name) for target in targets]
+        self._proof.made.add(made)
 
     def _pieces(self, entries: Sequence[Json], size: int) -> Outcome:
         """One after the other; stops at the first that fails. References to what went before become literal."""

@@ -22,6 +22,7 @@ from fhir_bladder.exchange.http.client import Client
 from fhir_bladder.exchange.http.retry import Deadline, Retry
 from fhir_bladder.exchange.outbox import Outbox
 from fhir_bladder.exchange.push.engine import Push, PushOptions, Summary
+from fhir_bladder.exchange.push.made import Made
 
 _PLACE = Path(__file__).with_name("other_server.py")
 _SPEC = importlib.util.spec_from_file_location("bladder_other_server", _PLACE)
@@ -440,6 +441,36 @@ def test_a_search_that_lags_behind_writes(bench: Any, server: Any, lag: int, kin
     """Indexes that are brought up to date later (so do several cloud services): sent again, all would be doubled."""
     server.transactions, server.conditional = kind != "single-requests", kind != "no-conditions"
     server.lag = lag
+    assert push(bench, server, shape).exit_codes == set()
+    assert troubles(bench, server) == []
+    settle(bench, server, shape)
+
+
+@pytest.mark.parametrize("kind", ["transactions", "single-requests", "no-conditions"])
+@pytest.mark.parametrize("shape", ["panel", "single"])
+def test_ended_between_an_answer_and_a_search_that_shows_it(
+    bench: Any, server: Any, monkeypatch: pytest.MonkeyPatch, kind: str, shape: str
+) -> None:
+    """The next process knows only what is in the outbox, and the server's search shows nothing yet."""
+    server.transactions, server.conditional = kind != "single-requests", kind != "no-conditions"
+    server.lag = 10**9
+    honest = Made.add
+
+    def ended(made: Made, resources: Any) -> None:
+        honest(made, resources)
+        if any(resource[0] == "Observation" for resource in resources):
+            raise KeyboardInterrupt
+
+    ends = 0
+    with monkeypatch.context() as patch:
+        patch.setattr(Made, "add", ended)
+        while ends < 20:
+            try:
+                push(bench, server, shape)
+                break
+            except KeyboardInterrupt:
+                ends += 1
+    assert 0 < ends < 20
     assert push(bench, server, shape).exit_codes == set()
     assert troubles(bench, server) == []
     settle(bench, server, shape)
