@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.telling import one_line, told_severity
+from fhir_bladder.cli.verbs import READ
 from fhir_bladder.errors import Finding
 
 if TYPE_CHECKING:
@@ -24,10 +28,10 @@ Found = Callable[["Finding | Prompt"], None]
 
 
 @click.command("check", cls=common.VerbCommand)
-@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=READ)
 @click.option("--output-format", type=click.Choice(["text", "json", "ndjson"]), default="text", show_default=True,
               help="For people, or for programs.")  # fmt: skip
-@click.option("--rules", type=click.Path(path_type=Path), help="Rules the site has switched on, TOML; all are off.")
+@click.option("--rules", type=READ, help="Rules the site has switched on, TOML; all are off.")
 @common.input_options
 def command(
     inputs: tuple[Path, ...],
@@ -49,12 +53,12 @@ def command(
 
     common.map_options(shape=shape, codes=codes, filling_range=filling_range)  # refuse what map would refuse
     checker = Checker(load_rules(rules) if rules else None, settings=common.measurement_settings())
-    counts: dict[str, int] = {}
+    counts: Counter[str] = Counter()
     exit_codes: set[int] = set()
     written: list[dict[str, Any]] = []
 
     def found(finding: Finding | Prompt) -> None:
-        counts[finding.severity] = counts.get(finding.severity, 0) + 1
+        counts[told_severity(finding.severity)] += 1
         if finding.severity == "block":
             exit_codes.add(1)
         if output_format == "text":
@@ -89,7 +93,7 @@ def _in_time_order(items: Iterator[ReadItem]) -> Iterator[ReadItem]:
     head = list(itertools.islice(items, SORTED))
     more = next(items, None)
     if more is not None:
-        common.say(f"warning: more than {SORTED:,} exams are compared in the order given; sort them by time first")
+        common.warn(f"more than {SORTED:,} exams are compared in the order given", "", "sort them by time first")
         yield from itertools.chain(head, [more], items)
         return
     first = dt.datetime.min.replace(tzinfo=dt.UTC)
@@ -98,26 +102,12 @@ def _in_time_order(items: Iterator[ReadItem]) -> Iterator[ReadItem]:
 
 def _text(finding: Finding | Prompt) -> str:
     if not isinstance(finding, Finding):  # a prompt, told in the same order
-        names = (
-            "id",
-            "severity",
-            "message",
-            "hint",
-            "file",
-            "line",
-            "exam_number",
-            "field",
-            "expected",
-            "found",
-            "source",
-        )
-        finding = Finding(**{name: getattr(finding, name) for name in names})
+        shared = {field.name for field in fields(finding)} & {field.name for field in fields(Finding)}
+        finding = Finding(**{name: getattr(finding, name) for name in shared})
     line = common.finding_line(finding)
     details = "; ".join(
         f"{name}: {value}"
         for name, value in (("expected", finding.expected), ("found", finding.found), ("source", finding.source))
         if value
     )
-    from fhir_bladder.cli.main import one_line
-
     return one_line(f"{line} ({details})" if details else line)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 
 
 @click.group("columns", cls=common.VerbGroup)
@@ -15,8 +16,8 @@ def command() -> None:
 
 
 @command.command("suggest")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+@click.argument("file", type=READ)
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 def suggest(file: Path, out: Path | None) -> None:
     """A commented map for FILE to start from; what was unsure is marked with `# ?`."""
     from fhir_bladder.readers import columns_suggest
@@ -29,8 +30,8 @@ def suggest(file: Path, out: Path | None) -> None:
 
 
 @command.command("check")
-@click.argument("map_file", metavar="MAP", type=click.Path(path_type=Path))
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("map_file", metavar="MAP", type=READ)
+@click.argument("file", type=READ)
 @click.option("--first", type=click.IntRange(0), default=3, show_default=True, help="How many records to show.")
 @click.option("--timezone", help="IANA zone of times without offset.")
 def check(map_file: Path, file: Path, first: int, timezone: str | None) -> None:

@@ -14,11 +14,16 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar, cast
 
 import click
 
-from fhir_bladder.cli.config import VerbCommand as VerbCommand
-from fhir_bladder.cli.config import VerbGroup as VerbGroup
-from fhir_bladder.cli.config import refuse_unknown, site_table
+from fhir_bladder.cli.config import of_site, refuse_unknown, site_place, site_table
 from fhir_bladder.cli.config import site_value as site_value
-from fhir_bladder.errors import BladderError, ConfigError, Finding, combined_exit_code
+from fhir_bladder.cli.telling import finding_line as finding_line
+from fhir_bladder.cli.telling import report_error as report_error
+from fhir_bladder.cli.telling import say as say
+from fhir_bladder.cli.telling import warn as warn
+from fhir_bladder.cli.verbs import READ
+from fhir_bladder.cli.verbs import VerbCommand as VerbCommand
+from fhir_bladder.cli.verbs import VerbGroup as VerbGroup
+from fhir_bladder.errors import ConfigError, combined_exit_code
 
 if TYPE_CHECKING:
     from fhir_bladder.mapping import MapOptions
@@ -41,9 +46,9 @@ def input_options(function: _F) -> _F:
                 show_default=True,
                 help="What the input is; auto looks at the name and the first bytes.",
             ),
-            click.option("--columns", type=click.Path(path_type=Path), help="Column map of a sheet, TOML."),
-            click.option("--v2-map", type=click.Path(path_type=Path), help="HL7 v2 map, TOML, added to the ready one."),
-            click.option("--codes", type=click.Path(path_type=Path), help="The site's code table, TOML."),
+            click.option("--columns", type=READ, help="Column map of a sheet, TOML."),
+            click.option("--v2-map", type=READ, help="HL7 v2 map, TOML, added to the ready one."),
+            click.option("--codes", type=READ, help="The site's code table, TOML."),
             click.option("--timezone", help="IANA zone of times without offset, such as Europe/Lisbon."),
             click.option(
                 "--shape", type=click.Choice(["panel", "single"]), default="panel", show_default=True,
@@ -81,14 +86,15 @@ def measurement_settings() -> Settings:
 
     site = site_table()
     names = {field.name: field.type for field in fields(Settings)}
-    refuse_unknown(site, {*names, *_MAPPING_KEYS}, "[site]")
+    refuse_unknown(site, {*names, *_MAPPING_KEYS}, site_place())
     values: dict[str, Any] = {}
     for name in names.keys() & site.keys():
         value = site[name]
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise ConfigError(f"{name} = {value!r} is not a number", "[site]", "write a number")
+            raise ConfigError(f"{name} = {value!r} is not a number", site_place(), "write a number")
         values[name] = value if names[name] == "int" else Decimal(str(value))
-    return Settings(**values)
+    with of_site():
+        return Settings(**values)
 
 
 def map_options(*, shape: str, codes: Path | None, filling_range: str, as_: str = "observations") -> MapOptions:
@@ -99,13 +105,15 @@ def map_options(*, shape: str, codes: Path | None, filling_range: str, as_: str 
     values: dict[str, Any] = {name: value for name in _MAPPING_KEYS if (value := site_value(name)) is not None}
     if codes is not None:
         values["codes"] = sites.read(codes)
-    return MapOptions(
-        as_=cast(Any, as_),
-        shape=cast(Any, shape),
-        filling_range=cast(Any, filling_range),
-        settings=measurement_settings(),
-        **values,
-    )
+    settings = measurement_settings()
+    with of_site():
+        return MapOptions(
+            as_=cast(Any, as_),
+            shape=cast(Any, shape),
+            filling_range=cast(Any, filling_range),
+            settings=settings,
+            **values,
+        )
 
 
 def _is_no_file(path: Path) -> bool:
@@ -115,14 +123,18 @@ def _is_no_file(path: Path) -> bool:
 def refuse_no_file(path: Path) -> None:
     """Raise ConfigError where a device, a pipe or a link has the name of a file that is written as a whole."""
     if _is_no_file(path) and not path.is_dir():
-        raise ConfigError(f"cannot write {path}", "it is no plain file", "name a file")
+        raise ConfigError("cannot be written: it is no plain file", str(path), "name a file")
+
+
+def _unwritable(path: Path, error: OSError) -> ConfigError:
+    return ConfigError(f"cannot be written: {(error.strerror or '').lower()}", str(path), "name another file")
 
 
 def _opened(path: Path) -> IO[bytes]:
     try:
         return path.open("wb")
     except OSError as error:
-        raise ConfigError(f"cannot write {path}", error.strerror or "", "name a file") from None
+        raise _unwritable(path, error) from None
 
 
 @contextlib.contextmanager
@@ -139,7 +151,7 @@ def output(path: Path | None) -> Iterator[IO[bytes]]:
     try:
         descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     except OSError as error:
-        raise ConfigError(f"cannot write {path}", error.strerror or "", "check the folder") from None
+        raise _unwritable(path, error) from None
     try:
         with os.fdopen(descriptor, "wb") as stream:
             yield stream
@@ -152,35 +164,12 @@ def output(path: Path | None) -> Iterator[IO[bytes]]:
         raise
 
 
-def say(text: str) -> None:
-    """A line for people, on stderr."""
-    click.echo(text, err=True)
-
-
-def report_error(error: BladderError) -> None:
-    """The one line of an error that does not end the verb."""
-    from fhir_bladder.cli.main import one_line
-
-    say(f"error: {one_line(str(error))}")
-
-
-def finding_line(finding: Finding) -> str:
-    """A finding on one line: severity, place, message, remedy."""
-    from fhir_bladder.cli.main import one_line
-
-    place = ":".join(str(part) for part in (finding.file, finding.line) if part)
-    if finding.exam_number:
-        place = f"{place} exam {finding.exam_number}".strip()
-    where = " ".join(part for part in (place, finding.field or finding.path) if part)
-    severity = "error" if finding.severity == "fatal" else finding.severity
-    return one_line(" — ".join(part for part in (f"{severity}: {finding.message}", where, finding.hint) if part))
-
-
 def finish(codes: set[int]) -> NoReturn:
     """Leave the verb with the exit code where several hold."""
     raise click.exceptions.Exit(combined_exit_code(codes))
 
 
+_LONGEST = 100 * 366 * 86400.0
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)\Z")
 _SECONDS = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 
@@ -197,7 +186,10 @@ class Duration(click.ParamType):  # type: ignore[type-arg]  # generic in newer r
         match = _DURATION.match(value.strip())
         if not match:
             self.fail(f"{value!r} is not a duration; write 90s, 10m, 2h or 30d", param, ctx)
-        return float(match[1]) * _SECONDS[match[2]]
+        seconds = float(match[1]) * _SECONDS[match[2]]
+        if seconds > _LONGEST:
+            self.fail(f"{value!r} is longer than a hundred years", param, ctx)
+        return seconds
 
 
 @contextlib.contextmanager

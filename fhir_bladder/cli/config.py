@@ -1,10 +1,15 @@
-"""Room `cli`: where the values of options come from: variables and the configuration file. Imports nothing heavy."""
+"""Room `cli`: the configuration file: its values become defaults of options, its [site] table settings.
+
+Imports nothing heavy.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import datetime as dt
 import difflib
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,75 +19,77 @@ from fhir_bladder.errors import ConfigError
 
 CONFIG_NAME = "fhir-bladder.toml"
 _SITE = "fhir_bladder.site"
+_FILE = "fhir_bladder.config"
 
 
 def option_name(parameter: click.Parameter) -> str:
-    """The name of an option as people write it, `--max-entries` as `max_entries`; of an argument, its own."""
+    """The name of an option as people write it, `--max-entries` as `max_entries`."""
     long = next((text for text in parameter.opts if text.startswith("--")), parameter.name or "")
     return long.lstrip("-").replace("-", "_")
 
 
-class VerbCommand(click.Command):
-    """A verb: every option also comes from FHIR_BLADDER_… variables or the configuration file."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.params += [
-            click.Option(
-                ["--config"],
-                type=click.Path(path_type=Path),
-                is_eager=True,
-                expose_value=False,
-                callback=_load_config,
-                help=f"Configuration file; {CONFIG_NAME} of this folder where it exists.",
-            ),
-            click.Option(["--debug"], is_flag=True, expose_value=False, help="Show the traceback of an error."),
-        ]
-        self.name_variables(self.name or "")
-
-    def name_variables(self, path: str) -> None:
-        """Name the environment variables of the options by the whole path of the verb, then by the option alone."""
-        verb = path.replace("-", "_").replace(" ", "_").upper()
-        for parameter in self.params:
-            if isinstance(parameter, click.Option):
-                name = option_name(parameter).upper()
-                parameter.envvar = [f"FHIR_BLADDER_{verb}_{name}", f"FHIR_BLADDER_{name}"]
-
-
-class VerbGroup(click.Group):
-    """A verb of several, as `outbox list`."""
-
-    command_class = VerbCommand
-
-    def add_command(self, cmd: click.Command, name: str | None = None) -> None:
-        """Add one; its variables are FHIR_BLADDER_OUTBOX_LIST_…, as click itself would build them."""
-        super().add_command(cmd, name)
-        if isinstance(cmd, VerbCommand):
-            cmd.name_variables(f"{self.name} {name or cmd.name}")
-
-
-def _load_config(ctx: click.Context, _param: click.Parameter, path: Path | None) -> None:
+def load_config(ctx: click.Context, _param: click.Parameter, path: Path | None) -> None:
+    """Callback of --config: take the verb's defaults and the site's table from the file. Raises ConfigError."""
     file = path or Path(CONFIG_NAME)
     if path is None and not file.is_file():
         return
     table = read_toml(file)
     site = table.pop("site", {})
     _check_site(site, str(file))
-    ctx.find_root().meta[_SITE] = site
+    ctx.meta[_SITE], ctx.meta[_FILE] = site, str(file)
     _check_keys(table, str(file))
     verb = ctx.parent.info_name if ctx.parent and ctx.parent.parent else ctx.info_name
-    for key in [key for key, value in table.items() if isinstance(value, dict)]:
-        values = table.pop(key)
-        table |= values if key == verb else {}
-    known = {option_name(option): option for option in ctx.command.params}
+    known = _options(ctx.command)
     ctx.default_map = {}
-    for key, value in table.items():
+    for key, value in (table | table.get(verb or "", {})).items():
         option = known.get(key.replace("-", "_"))
-        if option is None or option.name is None:
+        if option is None or option.name is None or isinstance(value, dict):
             continue  # a key at the top may belong to another verb
-        if isinstance(option.type, click.Path):
-            value = [str(file.parent / v) for v in value] if isinstance(value, list) else str(file.parent / value)
-        ctx.default_map[option.name] = value
+        where = f"{file} [{verb}]" if key in table.get(verb or "", {}) else str(file)
+        ctx.default_map[option.name] = _default(ctx, option, value, key, where, file.parent)
+
+
+def _options(command: click.Command) -> dict[str, click.Option]:
+    """What the file may set, by name: all options but the one that names the file."""
+    options = {option_name(option): option for option in command.params if isinstance(option, click.Option)}
+    options.pop("config", None)
+    return options
+
+
+def _default(ctx: click.Context, option: click.Option, value: Any, key: str, where: str, folder: Path) -> Any:
+    """A value of the file as the default of an option; paths are relative to the file. Raises ConfigError."""
+    if option.multiple:
+        values = value if isinstance(value, list) else [value]
+        return [_one_default(ctx, option, one, key, where, folder) for one in values]
+    return _one_default(ctx, option, value, key, where, folder)
+
+
+def _one_default(ctx: click.Context, option: click.Option, value: Any, key: str, where: str, folder: Path) -> Any:
+    if isinstance(value, dt.date):
+        value = value.isoformat()
+    if option.is_flag:
+        fits, wanted = isinstance(value, bool), "true or false"
+    elif isinstance(option.type, click.types.IntParamType):
+        fits, wanted = isinstance(value, int) and not isinstance(value, bool), "a whole number"
+    else:
+        fits, wanted = isinstance(value, str), "a text, in quotation marks"
+    if not fits:
+        raise ConfigError(f"{key} = {_shown(value)} is not {wanted}", where, f"write {wanted}")
+    if isinstance(option.type, click.Path):
+        if "\0" in value:
+            raise ConfigError(f"{key} is no path", where, "take the NUL character out")
+        return value if value == "-" else str(folder / value)
+    try:
+        option.type.convert(value, option, ctx)
+    except click.BadParameter as error:
+        raise ConfigError(f"{key} = {_shown(value)} will not do", where, error.message.rstrip(".")) from None
+    return value
+
+
+def _shown(value: Any) -> str:
+    """A value as TOML has it, short."""
+    text = str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else f"{text[:60]}…"
 
 
 def _check_site(site: Any, file: str) -> None:
@@ -96,7 +103,7 @@ def _check_site(site: Any, file: str) -> None:
         ("send_calculated_mass", bool, "true or false"),
     ):
         if name in site and not isinstance(site[name], kind):
-            raise ConfigError(f"{name} = {site[name]!r} is not {wanted}", "[site]", f"write {wanted}")
+            raise ConfigError(f"{name} = {_shown(site[name])} is not {wanted}", f"{file} [site]", f"write {wanted}")
 
 
 def _check_keys(table: dict[str, Any], file: str) -> None:
@@ -106,7 +113,7 @@ def _check_keys(table: dict[str, Any], file: str) -> None:
     def options(command: click.Command | None) -> set[str]:
         if isinstance(command, click.Group):
             return set().union(*(options(command.commands[name]) for name in command.commands))
-        return {option_name(option) for option in command.params} if command is not None else set()
+        return set(_options(command)) if command is not None else set()
 
     context = click.Context(cli)
     of_verbs = {key: value for key, value in table.items() if isinstance(value, dict)}
@@ -116,7 +123,10 @@ def _check_keys(table: dict[str, Any], file: str) -> None:
         refuse_unknown(plain, options(cli.get_command(context, verb)), f"{file} [{verb}]")
     rest = {key.replace("-", "_"): None for key in table.keys() - of_verbs.keys()}
     if rest:
-        refuse_unknown(rest, set().union(*(options(cli.get_command(context, verb)) for verb in VERBS)), file)
+        of_any = set().union(*(options(cli.get_command(context, verb)) for verb in VERBS))
+        for verb in sorted((rest.keys() & VERBS.keys()) - of_any):
+            raise ConfigError(f"{verb} is not a table", file, f"write [{verb}] on a line of its own, its keys below")
+        refuse_unknown(rest, of_any, file)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -124,9 +134,11 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise ConfigError(f"cannot read {path}", error.strerror or "", "check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path} is not TOML", str(error), "correct it") from None
+        raise ConfigError(f"cannot be read: {(error.strerror or '').lower()}", str(path), "check --config") from None
+    except UnicodeDecodeError:
+        raise ConfigError("not UTF-8", str(path), "save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"not TOML: {error}", str(path), "correct it") from None
 
 
 def refuse_unknown(table: dict[str, Any], known: Iterable[str], where: str) -> None:
@@ -141,10 +153,25 @@ def refuse_unknown(table: dict[str, Any], known: Iterable[str], where: str) -> N
 
 def site_table() -> dict[str, Any]:
     """The configuration file's [site] table."""
-    table: dict[str, Any] = click.get_current_context().find_root().meta.get(_SITE, {})
+    table: dict[str, Any] = click.get_current_context().meta.get(_SITE, {})
     return table
 
 
 def site_value(name: str, default: Any = None) -> Any:
     """A value of [site]."""
     return site_table().get(name, default)
+
+
+def site_place() -> str:
+    """Where the [site] table stands."""
+    return f"{click.get_current_context().meta.get(_FILE, CONFIG_NAME)} [site]"
+
+
+@contextlib.contextmanager
+def of_site() -> Iterator[None]:
+    """Name the [site] table as the place of an error that names none."""
+    try:
+        yield
+    except ConfigError as error:
+        error.where = error.where or site_place()
+        raise

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fhir_bladder.cli import common, sending
+from fhir_bladder.cli.verbs import WRITTEN
 from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
 
 if TYPE_CHECKING:
@@ -33,9 +34,7 @@ _KINDS = ("Observation", "DiagnosticReport", "Patient", "Device", "Provenance")
 
 
 @click.command("demo", cls=common.VerbCommand)
-@click.option(
-    "--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep every file in this new or empty folder."
-)
+@click.option("--keep", type=WRITTEN, metavar="DIR", help="Keep every file in this new or empty folder.")
 def command(keep: Path | None) -> None:
     """Map, validate and push an invented ward to the embedded server, pull it back, export, tabulate, report."""
     began = time.monotonic()

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from fhir_bladder.cli import common, sending
+from fhir_bladder.cli.verbs import WRITTEN
 
 
 def _details(detail: dict[str, Any]) -> Iterator[str]:
@@ -22,7 +23,7 @@ def _details(detail: dict[str, Any]) -> Iterator[str]:
 
 @click.command("export", cls=common.VerbCommand)
 @sending.server_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="The folder; made where missing.")
+@click.option("-o", "--out", type=WRITTEN, required=True, help="The folder; made where missing.")
 @click.option("--level", type=click.Choice(["system", "patient", "group"]), default="system", show_default=True,
               help="All, all of patients, or of a group's patients.")  # fmt: skip
 @click.option("--group", default="", metavar="ID", help="The group of --level group.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fhir_bladder.cli import common, sending
+from fhir_bladder.cli.verbs import READ, WRITTEN
 
 if TYPE_CHECKING:
     from fhir_bladder.exchange.push.engine import Push, Summary
@@ -37,22 +38,18 @@ class _Deliver:
 @click.option(
     "--mllp", default="", metavar="HOST:PORT", help="Listen for HL7 v2 over MLLP; this machine only without HOST."
 )
-@click.option(
-    "--folder", "folders", multiple=True, type=click.Path(path_type=Path), metavar="DIR", help="Watch a folder."
-)
+@click.option("--folder", "folders", multiple=True, type=READ, metavar="DIR", help="Watch a folder.")
 @click.option("--once", is_flag=True, help="Take what is in the folders, deliver it and stop; for cron.")
-@click.option("--status-file", type=click.Path(path_type=Path), help="A small JSON file that says how it stands.")
+@click.option("--status-file", type=WRITTEN, help="A small JSON file that says how it stands.")
 @click.option("--answer-held", type=click.Choice(["AA", "AE"]), default="AA", show_default=True,
               help="Acknowledgement of a message whose content is wrong; it is kept and held either way.")  # fmt: skip
 @click.option("--alert-queue", type=click.IntRange(1), default=100, show_default=True, help="Alert when more wait.")
 @click.option(
     "--alert-held", type=common.Duration(), default="24h", show_default=True, help="Alert when a held exam is older."
 )
-@click.option("--tls-cert", type=click.Path(path_type=Path), help="TLS certificate (PEM); with --tls-key.")
-@click.option("--tls-key", type=click.Path(path_type=Path), help="Its key (PEM).")
-@click.option(
-    "--tls-client-ca", type=click.Path(path_type=Path), help="Only clients with a certificate of this authority."
-)
+@click.option("--tls-cert", type=READ, help="TLS certificate (PEM); with --tls-key.")
+@click.option("--tls-key", type=READ, help="Its key (PEM).")
+@click.option("--tls-client-ca", type=READ, help="Only clients with a certificate of this authority.")
 @sending.options
 def command(
     mllp: str,

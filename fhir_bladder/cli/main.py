@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import io
 import os
+import signal
 import sys
+from collections.abc import Iterator
+from typing import Any
 
 import click
 
 from fhir_bladder import __version__
+from fhir_bladder.cli.telling import report_error
+from fhir_bladder.cli.verbs import DEBUG
+from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
 
 VERBS = {
     "map": "Exam records to FHIR, NDJSON.",
@@ -33,7 +41,7 @@ _MODULES = {"map": "map_records", "unmap": "unmap_records"}
 
 
 class LazyGroup(click.Group):
-    """A group that knows its verbs by name and imports one only to run it."""
+    """A group that knows its verbs by name and imports one only to run it; errors of a verb become lines and codes."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """The verbs in the order of the work."""
@@ -52,6 +60,30 @@ class LazyGroup(click.Group):
         with formatter.section("Verbs"):
             formatter.write_dl(list(VERBS.items()))
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        """As click does; here the help and the version are written."""
+        with _reader_may_go():
+            return super().make_context(*args, **kwargs)
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does; --debug counts wherever it stands, also for errors of the configuration file."""
+        ctx.meta[DEBUG] = "--debug" in args
+        return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the verb; an error is one line on stderr, a traceback only with --debug."""
+        try:
+            with _reader_may_go():
+                return super().invoke(ctx)
+        except (click.ClickException, click.Abort, click.exceptions.Exit):
+            raise
+        except Exception as error:
+            if ctx.meta[DEBUG]:
+                raise
+            planned = _planned(error)
+            report_error(planned)
+            raise click.exceptions.Exit(planned.exit_code) from None
+
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
@@ -65,58 +97,77 @@ def cli() -> None:
     """
 
 
-_OFF = ("", "0", "f", "false", "n", "no", "off")  # as click reads a flag's variable
-
-
 def run(arguments: list[str] | None = None) -> None:
-    """Run one command line and exit. Errors become one line on stderr; a traceback only with --debug."""
-    arguments = sys.argv[1:] if arguments is None else arguments
-    debug = "--debug" in arguments or os.environ.get("FHIR_BLADDER_DEBUG", "").lower() not in _OFF
+    """Run one command line and exit. SIGTERM and a lost terminal end it as Ctrl-C does, with nothing half written."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a terminal that lacks a sign of ours
     try:
-        code = cli.main(arguments, prog_name="fhir-bladder", standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        code = stop.exit_code
+        with _ended_in_order():
+            code = cli.main(arguments, prog_name="fhir-bladder", standalone_mode=False)
     except click.ClickException as error:
+        _name_variable(error)
         error.show()
         code = error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        code = _say("stopped before the end", "run the same command again to go on", 5)
-    except BrokenPipeError:
-        _silence_stdout()
-        code = 5
-    except Exception as error:
-        if debug:
-            raise
-        code = _failure(error)
+        stopped = UnfinishedError("stopped before the end", "", "run the same command again to go on")
+        report_error(stopped)
+        code = stopped.exit_code
     sys.exit(code if isinstance(code, int) else 0)
 
 
-def _failure(error: Exception) -> int:
-    from fhir_bladder.errors import BladderError
+def _planned(error: Exception) -> BladderError:
+    """An error as people are told it."""
+    from concurrent.futures import BrokenExecutor
 
     if isinstance(error, BladderError):
-        click.echo(f"error: {one_line(str(error))}", err=True)
-        return error.exit_code
+        return error
     if isinstance(error, MemoryError):
-        return _say("not enough memory", "give the input in smaller files", 5)
+        return UnfinishedError("not enough memory", "", "give the input in smaller files")
+    if isinstance(error, BrokenExecutor):
+        return UnfinishedError("a worker was ended from outside", "", "run it again, with fewer --workers")
     if isinstance(error, OSError):
-        place = f" — {error.filename}" if error.filename else ""
         reason = (error.strerror or type(error).__name__).lower()
-        return _say(f"{reason}{place}", "check the path, the permissions and the space left", 3)
+        return ConfigError(reason, str(error.filename or ""), "check the path, the permissions and the space left")
     # The type only: the message of an error nobody planned may hold a patient's data.
-    return _say(f"unexpected {type(error).__name__}", "run again with --debug and report what it shows", 5)
+    return UnfinishedError(f"unexpected {type(error).__name__}", "", "run again with --debug and report what it shows")
 
 
-def _say(what: str, remedy: str, code: int) -> int:
-    click.echo(f"error: {one_line(what)} — {remedy}", err=True)
-    return code
+@contextlib.contextmanager
+def _reader_may_go() -> Iterator[None]:
+    """A reader of stdout that goes away, as `head` does, leaves the work unfinished, with nothing to say."""
+    try:
+        yield
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # else Python complains at exit
+        raise click.exceptions.Exit(UnfinishedError.exit_code) from None
 
 
-def one_line(text: str) -> str:
-    """Text on one line, without control characters."""
-    return " ".join("".join(char if char.isprintable() else " " for char in text).split())
+@contextlib.contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """Let SIGTERM and SIGHUP raise KeyboardInterrupt, where nobody set them otherwise, as nohup does."""
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    set_by_us = []
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        with contextlib.suppress(ValueError):  # not the main thread
+            if signal.getsignal(number) is signal.SIG_DFL:
+                signal.signal(number, end)
+                set_by_us.append(number)
+    try:
+        yield
+    finally:
+        for number in set_by_us:
+            signal.signal(number, signal.SIG_DFL)
 
 
-def _silence_stdout() -> None:
-    """Keep Python from complaining at exit about a reader that went away."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _name_variable(error: click.ClickException) -> None:
+    """Name the environment variable that a wrong value came from, where it came from one."""
+    if not isinstance(error, click.BadParameter) or error.ctx is None or error.param is None:
+        return
+    from click.core import ParameterSource
+
+    if error.ctx.get_parameter_source(error.param.name or "") is ParameterSource.ENVIRONMENT:
+        names = error.param.envvar or ()
+        error.param_hint = next((name for name in names if os.environ.get(name)), None)

@@ -13,7 +13,9 @@ import click
 
 from fhir_bladder.cli import common
 from fhir_bladder.cli.not_taken import NotTaken
+from fhir_bladder.cli.verbs import READ, WRITTEN
 from fhir_bladder.errors import Finding
+from fhir_bladder.wire.workers import attend
 
 if TYPE_CHECKING:
     from fhir_bladder.mapping import MapOptions
@@ -31,11 +33,11 @@ class _Mapped(NamedTuple):
 
 
 @click.command("map", cls=common.VerbCommand)
-@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=READ)
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 @click.option("--as", "as_", type=click.Choice(["observations", "bundles"]), default="observations", show_default=True,
               help="Observations, or one transaction Bundle an exam.")  # fmt: skip
-@click.option("--findings", type=click.Path(path_type=Path), help="Every finding to this file, NDJSON.")
+@click.option("--findings", type=WRITTEN, help="Every finding to this file, NDJSON.")
 @click.option("--workers", type=click.IntRange(1, 64), default=1, show_default=True, help="Processes that map.")
 @common.input_options
 def command(
@@ -85,7 +87,7 @@ def _mapped(items: Iterator[ReadItem], options: MapOptions, now: dt.datetime, wo
     if workers == 1:
         yield from (_map_item(item, options, now) for item in items)
         return
-    with ProcessPoolExecutor(workers) as pool:
+    with ProcessPoolExecutor(workers, initializer=attend) as pool:
         waiting: list[Any] = []
         batches = iter(lambda: list(islice(items, _BATCH)), [])
         for batch in batches:

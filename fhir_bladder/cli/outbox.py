@@ -11,6 +11,7 @@ import click
 
 from fhir_bladder.cli import common
 from fhir_bladder.cli.sending import outbox_option
+from fhir_bladder.cli.verbs import WRITTEN
 from fhir_bladder.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def purge(outbox_path: Path, older_than: float) -> None:
 
 @command.command("backup")
 @outbox_option
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="The copy; mode 0600.")
+@click.option("-o", "--out", type=WRITTEN, required=True, help="The copy; mode 0600.")
 def backup(outbox_path: Path, out: Path) -> None:
     """A consistent copy of the outbox, also while a push runs."""
     with _open(outbox_path) as outbox:

@@ -9,6 +9,7 @@ import click
 
 from fhir_bladder import __version__
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import WRITTEN
 from fhir_bladder.errors import InputError
 
 _TYPES = ("StructureDefinition", "CodeSystem", "ValueSet", "ConceptMap", "CapabilityStatement", "ViewDefinition")
@@ -44,7 +45,7 @@ def list_() -> None:
 
 @command.command("show")
 @click.argument("name")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 def show(name: str, out: Path | None) -> None:
     """One artefact as JSON, by id, name or URL."""
     _write(_named(name), out)
@@ -52,7 +53,7 @@ def show(name: str, out: Path | None) -> None:
 
 @command.command("snapshot")
 @click.argument("name")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 def snapshot(name: str, out: Path | None) -> None:
     """A profile with its snapshot, by id, name or URL."""
     from fhir_bladder import conformance
@@ -70,7 +71,7 @@ def _write(resource: dict[str, Any], out: Path | None) -> None:
 
 
 @command.command("pack")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help=f"The package; {PACKAGE}-VERSION.tgz without it.")
+@click.option("-o", "--out", type=WRITTEN, help=f"The package; {PACKAGE}-VERSION.tgz without it.")
 def pack(out: Path | None) -> None:
     """The artefacts as a FHIR NPM package (.tgz), snapshots included; the same bytes every time."""
     from fhir_bladder import conformance

@@ -9,6 +9,7 @@ from typing import Any, cast
 import click
 
 from fhir_bladder.cli import common, sending
+from fhir_bladder.cli.verbs import WRITTEN
 from fhir_bladder.errors import BladderError
 
 
@@ -20,9 +21,7 @@ from fhir_bladder.errors import BladderError
 @click.option("--as", "as_", type=click.Choice(["observations", "exams"]), default="observations", show_default=True,
               help="As the server has them, or as exam records.")  # fmt: skip
 @click.option("--everything", is_flag=True, help="Also Observations that are not of this tool's codes.")
-@click.option(
-    "-o", "--out", type=click.Path(path_type=Path), help="Output file, resumed by the same command; else stdout."
-)
+@click.option("-o", "--out", type=WRITTEN, help="Output file, resumed by the same command; else stdout.")
 def command(
     server: str,
     auth: Path | None,

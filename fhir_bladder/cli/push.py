@@ -12,6 +12,7 @@ import click
 
 from fhir_bladder.cli import common, sending
 from fhir_bladder.cli.not_taken import NotTaken
+from fhir_bladder.cli.verbs import READ
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @click.command("push", cls=common.VerbCommand)
-@click.argument("inputs", metavar="[INPUT]...", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("inputs", metavar="[INPUT]...", nargs=-1, type=READ)
 @click.option("--dry-run", is_flag=True, help="Print the exact requests that would be sent; send and keep nothing.")
 @sending.options
 def command(inputs: tuple[Path, ...], dry_run: bool, chosen: sending.Chosen) -> None:
@@ -83,7 +84,7 @@ def _tell(summary: Summary, outbox: Path) -> None:
     if summary.error is not None:
         common.report_error(summary.error)
     if not summary.given and not summary.worked and summary.error is None:
-        common.say("warning: nothing given and nothing waiting")
+        common.warn("nothing given and nothing waiting")
         return
     counts = ", ".join(f"{count} {state}" for state, count in summary.counts.items() if count)
     common.say(

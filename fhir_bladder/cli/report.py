@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 from fhir_bladder.errors import BladderError, ConfigError
 
 if TYPE_CHECKING:
@@ -17,14 +18,14 @@ if TYPE_CHECKING:
 
 
 @click.command("report", cls=common.VerbCommand)
-@click.argument("sources", metavar="SRC...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="HTML file, or folder with --one-file-per-patient.")
+@click.argument("sources", metavar="SRC...", nargs=-1, required=True, type=READ)
+@click.option("-o", "--out", type=WRITTEN, help="HTML file, or folder with --one-file-per-patient.")
 @click.option("--text", "as_text", is_flag=True, help="A paste-ready line an exam, on stdout or to -o.")
-@click.option("--rules", type=click.Path(path_type=Path), help="Rules the site has switched on, TOML; all are off.")
+@click.option("--rules", type=READ, help="Rules the site has switched on, TOML; all are off.")
 @click.option(
     "--receipts",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=READ,
     help="Receipts of push, to tell what is in the record.",
 )
 @click.option(
@@ -61,7 +62,7 @@ def command(
         common.report_error(error)
     if as_text:
         if at_filling is not None:
-            common.say("warning: --at-filling is for the page; a line for the letter holds no output of a model")
+            common.warn("a line for the letter holds no output of a model", "--at-filling", "make the page for it")
         with common.output(out) as stream:
             for line in text.lines(material):
                 stream.write(line.encode() + b"\n")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 from fhir_bladder.errors import BladderError
 
 if TYPE_CHECKING:
@@ -38,13 +39,13 @@ def _all(*options: Callable[[Any], Any]) -> Callable[[_F], _F]:
 
 server_options = _all(
     click.option("--server", required=True, help="Base URL of the FHIR server."),
-    click.option("--auth", type=click.Path(path_type=Path), help="Credentials, TOML; readable by you alone."),
+    click.option("--auth", type=READ, help="Credentials, TOML; readable by you alone."),
     click.option("--deadline", type=common.Duration(), help="Stop after this long (90s, 10m); run again to go on."),
     click.option("--insecure-http", is_flag=True, help="Allow plain http off this machine; never with credentials."),
 )
 
 outbox_option = click.option(
-    "--outbox", "outbox_path", type=click.Path(path_type=Path), default=OUTBOX_NAME, show_default=True,
+    "--outbox", "outbox_path", type=WRITTEN, default=OUTBOX_NAME, show_default=True,
     help="The outbox file.",
 )  # fmt: skip
 
@@ -59,7 +60,7 @@ _sending_options = _all(
                  help="Write a Provenance for every exam."),
     click.option("--unverified", type=click.Choice(["send", "hold"]), default="send", show_default=True,
                  help="Exams nobody verified: send as preliminary, or hold."),
-    click.option("--receipts", type=click.Path(path_type=Path), help="A line an exam and outcome, NDJSON, appended."),
+    click.option("--receipts", type=WRITTEN, help="A line an exam and outcome, NDJSON, appended."),
     click.option("--max-entries", type=click.IntRange(1, 10_000), default=200, show_default=True,
                  help="Most entries in one transaction."),
     click.option("--concurrency", type=click.IntRange(1, 64), default=2, show_default=True,

@@ -12,13 +12,14 @@ from typing import Any
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import WRITTEN
 
 _CLIENT = "exam-gateway"
 
 
 @click.command("serve", cls=common.VerbCommand)
 @click.option("--port", type=click.IntRange(0, 65535), default=0, show_default=True, help="0 takes a free one.")
-@click.option("--store", type=click.Path(path_type=Path), help="File that keeps the data; forgotten without one.")
+@click.option("--store", type=WRITTEN, help="File that keeps the data; forgotten without one.")
 @click.option("--smart", is_flag=True, help="Ask for SMART Backend Services tokens; a credential file is made.")
 def command(port: int, store: Path | None, smart: bool) -> None:
     """The embedded FHIR test server on 127.0.0.1, until Ctrl-C or SIGTERM. For trying things out only."""

@@ -8,18 +8,17 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 
 
 @click.command("table", cls=common.VerbCommand)
-@click.argument("sources", metavar="SRC...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("sources", metavar="SRC...", nargs=-1, required=True, type=READ)
 @click.option("--view", default="exams", show_default=True,
               help="exams, measurements, deliveries (of receipts), or a ViewDefinition file.")  # fmt: skip
-@click.option(
-    "-o", "--out", type=click.Path(path_type=Path), help="FILE.csv, .parquet or .ndjson; CSV on stdout without."
-)
+@click.option("-o", "--out", type=WRITTEN, help="FILE.csv, .parquet or .ndjson; CSV on stdout without.")
 @click.option("--engine", type=click.Choice(["local", "spark"]), default="local", show_default=True,
               help="This process, or PySpark.")  # fmt: skip
-@click.option("--pseudonyms", type=click.Path(path_type=Path), help="Secret file; identifiers become keyed hashes.")
+@click.option("--pseudonyms", type=READ, help="Secret file; identifiers become keyed hashes.")
 @click.option("--shift-dates", is_flag=True, help="Shift dates, one shift a patient; with --pseudonyms.")
 @click.option("--include", default="", metavar="REASONS", help="Do not leave out: preliminary,superseded,synthetic,…")
 def command(

@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 from fhir_bladder.errors import BladderError
 
 
 @click.command("unmap", cls=common.VerbCommand)
-@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
+@click.argument("inputs", metavar="INPUT...", nargs=-1, required=True, type=READ)
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 def command(inputs: tuple[Path, ...], out: Path | None) -> None:
     """FHIR (JSON, NDJSON, Bundles) back to exam records, one a line."""
     from fhir_bladder import wire
@@ -31,5 +32,8 @@ def command(inputs: tuple[Path, ...], out: Path | None) -> None:
         for record in from_fhir(resources, key_system=common.site_value("key_system", ""), on_problem=refused):
             stream.write(wire.dumps(record) + b"\n")
             count += 1
-    common.say(f"{count} exam records" if count else "warning: no exam records in the input")
+    if count:
+        common.say(f"{count} exam records")
+    else:
+        common.warn("no exam records in the input")
     common.finish(codes)

@@ -11,6 +11,7 @@ import click
 
 from fhir_bladder import __version__
 from fhir_bladder.cli import common
+from fhir_bladder.cli.verbs import READ, WRITTEN
 
 if TYPE_CHECKING:
     from fhir_bladder.conformance import Judged
@@ -19,20 +20,18 @@ _LEVELS = ("error", "warning", "information")
 
 
 @click.command("validate", cls=common.VerbCommand)
-@click.argument("files", metavar="FILE...", nargs=-1, type=click.Path(path_type=Path, allow_dash=True))
+@click.argument("files", metavar="FILE...", nargs=-1, type=READ)
 @click.option(
     "--profile", "profiles", multiple=True, metavar="URL", help="Judge against this profile too, whatever is claimed."
 )
-@click.option("--package", "packages", multiple=True, metavar="DIR|TGZ", help="Profiles from a folder or FHIR package.")
+@click.option(
+    "--package", "packages", type=READ, multiple=True, metavar="DIR|TGZ", help="Profiles from a folder or FHIR package."
+)
 @click.option("--output-format", type=click.Choice(["text", "json", "ndjson", "sarif", "junit"]), default="text",
               show_default=True, help="json is one OperationOutcome.")  # fmt: skip
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output file; stdout without it.")
-@click.option(
-    "--baseline", type=click.Path(path_type=Path), help="Findings accepted before; they are not shown and do not count."
-)
-@click.option(
-    "--write-baseline", type=click.Path(path_type=Path), help="Accept what is found now: write it to this file."
-)
+@click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
+@click.option("--baseline", type=READ, help="Findings accepted before; they are not shown and do not count.")
+@click.option("--write-baseline", type=WRITTEN, help="Accept what is found now: write it to this file.")
 @click.option(
     "--level", type=click.Choice(_LEVELS), default="information", show_default=True, help="Show this and worse."
 )
@@ -44,7 +43,7 @@ _LEVELS = ("error", "warning", "information")
 def command(
     files: tuple[Path, ...],
     profiles: tuple[str, ...],
-    packages: tuple[str, ...],
+    packages: tuple[Path, ...],
     output_format: str,
     out: Path | None,
     baseline: Path | None,
@@ -62,7 +61,7 @@ def command(
         common.finish(set())
     if not files:
         raise click.UsageError("Missing argument 'FILE...'.")
-    options = conformance.Options(packages=packages, profiles=profiles, workers=workers)
+    options = conformance.Options(packages=tuple(map(str, packages)), profiles=profiles, workers=workers)
     validator = options.validator()
     judged: Iterator[Judged] = conformance.validate_files(files, options, validator)
     accepted = conformance.Baseline.read(baseline) if baseline else None

@@ -20,6 +20,7 @@ from fhir_bladder.conformance.limits import MAX_BYTES
 from fhir_bladder.conformance.validator import Validator
 from fhir_bladder.errors import Finding
 from fhir_bladder.wire.files import Chained
+from fhir_bladder.wire.workers import attend
 
 BIG_BUNDLE = 1024 * 1024
 _RUN = 400
@@ -46,9 +47,9 @@ class Options:
 
 @dataclass(slots=True)
 class Judged:
-    """One resource (or one file that could not be read) and what was found. line: of the file, 0 for a whole file.
+    """One resource and what was found. line: of the file, 0 for a whole file.
 
-    notice: about a package, not a resource.
+    notice: no resource was judged; the findings are about a package, or about a file that is empty or cannot be opened.
     """
 
     file: str
@@ -99,7 +100,7 @@ def _judge(validator: Validator, piece: _Piece) -> Iterator[Judged]:
     refused = dict(piece.refused)
     for number, finding in piece.refused:
         if not any(number == n for n, _ in piece.lines):
-            yield Judged(piece.file, number, "", [finding], piece.unreadable)
+            yield Judged(piece.file, number, "", [finding], piece.unreadable, notice=not number)
     if piece.big:
         yield from _big_bundle(validator, piece.file, piece.big)
     elif piece.whole is not None:
@@ -228,6 +229,7 @@ _WORKER: dict[str, Validator] = {}
 
 
 def _start(options: Options) -> None:
+    attend()
     _WORKER["validator"] = options.validator()
 
 

@@ -34,7 +34,7 @@ def text(
     last = ""
     for item in judged:
         resources += not item.notice
-        bad += not item.valid
+        bad += not item.valid and not item.notice
         for finding in item.findings:
             counts[finding.severity] += 1
             if most and shown >= most:
