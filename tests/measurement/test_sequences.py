@@ -110,6 +110,14 @@ def test_one_identifier_shared_is_one_patient(exam: Exam, pre: Exam, post: Exam)
     assert trial.patient == ("https://x.example", "H1")  # the first one stated
 
 
+@pytest.mark.parametrize("nobody", [None, {"birth_date": "1951-03-09"}, {"identifiers": []}])
+def test_an_exam_of_nobody_known_takes_no_part(exam: Exam, pre: Exam, post: Exam, nobody: Any) -> None:
+    unknown = {"patient": exam(patient=nobody).patient}
+    records = [one.model_copy(update=unknown) for one in (pre(0), post(20, at=10, **REMOVED))]
+    assert pairs(records) == ([], [])
+    assert trials(records, LIMITS) == ([], [])
+
+
 def test_what_is_found_is_in_time_order(pre: Exam, post: Exam) -> None:
     """Whatever the order of exams and patients in the files."""
     other = {"patient": "H8"}
