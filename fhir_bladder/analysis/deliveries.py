@@ -131,7 +131,10 @@ def _write(
     result.rejected = len(bad)
     result.resources = result.rows
     if hide is None:
-        result.notes += [str(error) for error in bad[:20]]
+        result.refused = [
+            sources.Rejected(error.where, 0, " — ".join(part for part in (error.what, error.remedy) if part))
+            for error in bad
+        ]
     return bad
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,13 +20,15 @@ class TableResult:
     """What a run of `table` did.
 
     counts: resources by reason (`kept` first). rejected: lines and resources that could not be read or did not fit.
-    notes: sentences a person should read. errors: files that could not be read; each has its exit code.
+    refused: what was rejected, with its reason unless identities are hidden. notes: sentences a person should read.
+    errors: files that could not be read; each has its exit code.
     """
 
     rows: int = 0
     resources: int = 0
     counts: dict[str, int] = field(default_factory=dict)
     rejected: int = 0
+    refused: list[Rejected] = field(default_factory=list)
     files: list[Path] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     errors: list[BladderError] = field(default_factory=list)
@@ -53,9 +55,7 @@ class Request:
 def why_empty(result: TableResult, asked: Request, rejected: Sequence[Rejected]) -> Iterator[str]:
     """Why there is no row, and what to do about it: sentences for a person; none where all is well."""
     if not result.resources and not rejected and not result.errors:
-        yield "the input is empty: no resource was found"
-    if not result.resources and rejected and asked.hide is None:
-        yield f"nothing could be read: {Path(rejected[0].file).name}:{rejected[0].line} {rejected[0].reason}"
+        yield "the input holds no resource — check that its source has finished"
     if result.rows or result.rejected:
         return
     if result.counts["kept"]:
@@ -64,6 +64,13 @@ def why_empty(result: TableResult, asked: Request, rejected: Sequence[Rejected])
     if left_out:
         counted = " and ".join(f"{result.counts[reason]:,} {reason}" for reason in left_out)
         yield f"left out: {counted}; --include {','.join(left_out)} takes them in"
+
+
+def told(rejected: Iterable[Rejected], asked: Request) -> list[Rejected]:
+    """What was rejected, as it may be told: a reason can quote the source, so it is kept back with identities."""
+    if asked.hide is None:
+        return list(rejected)
+    return [Rejected(one.file, one.line, "make the table without --pseudonyms to see why") for one in rejected]
 
 
 def request(

@@ -25,7 +25,7 @@ from fhir_bladder.analysis.census import Census
 from fhir_bladder.analysis.headers import Header, header, header_keys, subject_key
 from fhir_bladder.analysis.keys import member
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
-from fhir_bladder.analysis.request import Request, TableResult, why_empty
+from fhir_bladder.analysis.request import Request, TableResult, told, why_empty
 from fhir_bladder.analysis.sources import Rejected
 from fhir_bladder.errors import RecordError, UnsupportedError
 
@@ -182,6 +182,7 @@ class _Job:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
+        self.result.refused = told((*self.rejected, *self.misfits), self.asked)
         self.result.notes += why_empty(self.result, self.asked, self.rejected)
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"

@@ -21,7 +21,7 @@ from fhir_bladder.analysis.census import Census
 from fhir_bladder.analysis.csv_lines import CsvWriter
 from fhir_bladder.analysis.headers import Header
 from fhir_bladder.analysis.keys import member
-from fhir_bladder.analysis.request import Request, TableResult, request, why_empty
+from fhir_bladder.analysis.request import Request, TableResult, request, told, why_empty
 from fhir_bladder.analysis.sources import Batch, Rejected
 from fhir_bladder.analysis.views import Reader
 from fhir_bladder.errors import ConfigError, InputError, RecordError
@@ -131,6 +131,7 @@ class _Run:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
+        self.result.refused = told((*self.rejected, *self.misfits), self.asked)
         self.result.notes += why_empty(self.result, self.asked, self.rejected)
         if self.target is not None:
             digests = {name: digest.hexdigest() for name, digest in self.digests.items()}

@@ -51,7 +51,9 @@ def _folder(keep: Path | None) -> Iterator[Path]:
         with tempfile.TemporaryDirectory(prefix="fhir-bladder-demo-") as name:
             yield Path(name)
         return
-    if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
+    if keep.exists() and not keep.is_dir():
+        raise ConfigError("not a folder", str(keep), "name a new one with --keep")
+    if keep.exists() and any(keep.iterdir()):
         raise ConfigError("the folder is not empty", str(keep), "name a new one with --keep")
     keep.mkdir(mode=0o700, parents=True, exist_ok=True)
     yield keep

@@ -76,6 +76,8 @@ def command(
     from fhir_bladder.intake.mllp import tls_context
     from fhir_bladder.intake.status import Limits
 
+    if once and not folders:
+        raise click.UsageError("--once takes what is in folders: give --folder")
     if bool(tls_cert) != bool(tls_key):
         raise click.UsageError("--tls-cert and --tls-key go together")
     choices = chosen.push_options()

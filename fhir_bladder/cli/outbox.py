@@ -25,7 +25,15 @@ _format = click.option(
 )  # fmt: skip
 _by = click.option("--by", required=True, metavar="NAME", help="Who decides; kept with the decision.")
 _reason = click.option("--reason", required=True, metavar="TEXT", help="Why; kept with the decision.")
-_exam = click.argument("exam", metavar="EXAM")
+
+
+def _named(_ctx: click.Context, _param: click.Parameter, exam: str) -> str:
+    if not exam.strip():  # an unset variable of a script must not choose for a person
+        raise click.BadParameter("name an exam by its key or row number; see outbox list")
+    return exam
+
+
+_exam = click.argument("exam", metavar="EXAM", callback=_named)
 
 
 @click.group("outbox", cls=common.VerbGroup)
@@ -36,7 +44,7 @@ def command() -> None:
 def _open(path: Path) -> Outbox:
     from fhir_bladder.exchange.outbox import Outbox
 
-    if not path.is_file():
+    if not path.is_file() or not path.stat().st_size:  # SQLite would make one of an empty file
         raise ConfigError("there is no outbox", str(path), "name it with --outbox; push makes one")
     return Outbox(path)
 

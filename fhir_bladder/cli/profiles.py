@@ -27,8 +27,13 @@ def _artefacts() -> list[dict[str, Any]]:
     return [found for kind in _TYPES for found in artefacts.load(kind)]
 
 
+def _names(one: dict[str, Any]) -> tuple[str | None, ...]:
+    ident = one.get("id") or one.get("name")
+    return ident, one.get("name"), one.get("url"), f"{one['resourceType']}/{ident}"
+
+
 def _named(name: str) -> dict[str, Any]:
-    found = [one for one in _artefacts() if name in (one.get("id"), one.get("name"), one.get("url"))]
+    found = [one for one in _artefacts() if name in _names(one)]
     if not found:
         raise InputError("no such artefact", name, "see fhir-bladder profiles list")
     return found[0]
@@ -47,7 +52,7 @@ def list_() -> None:
 @click.argument("name")
 @click.option("-o", "--out", type=WRITTEN, help="Output file; stdout without it.")
 def show(name: str, out: Path | None) -> None:
-    """One artefact as JSON, by id, name or URL."""
+    """One artefact as JSON, by id, TYPE/id, name or URL."""
     _write(_named(name), out)
 
 
@@ -58,7 +63,10 @@ def snapshot(name: str, out: Path | None) -> None:
     """A profile with its snapshot, by id, name or URL."""
     from fhir_bladder import conformance
 
-    _write(conformance.snapshot_of(_named(name)["url"]), out)
+    found = _named(name)
+    if found["resourceType"] != "StructureDefinition":
+        raise InputError(f"a {found['resourceType']} has no snapshot", name, "name a StructureDefinition")
+    _write(conformance.snapshot_of(found["url"]), out)
 
 
 def _write(resource: dict[str, Any], out: Path | None) -> None:

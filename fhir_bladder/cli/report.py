@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.telling import tell_refused
 from fhir_bladder.cli.verbs import READ, WRITTEN
-from fhir_bladder.errors import BladderError, ConfigError
+from fhir_bladder.errors import BladderError, ConfigError, Finding, InputError
 
 if TYPE_CHECKING:
-    from fhir_bladder.analysis.report import Material
-    from fhir_bladder.exam import ExamRecord
+    from fhir_bladder.analysis.report import Material, Read
     from fhir_bladder.measurement.rulebook import Rule
+    from fhir_bladder.readers import ReadOptions
+    from fhir_bladder.readers.column_map import ColumnMap
 
 
 @click.command("report", cls=common.VerbCommand)
@@ -60,6 +63,9 @@ def command(
     codes_seen = {error.exit_code for error in material.errors} | ({1} if material.refused else set())
     for error in material.errors:
         common.report_error(error)
+    tell_refused((one.file, one.line, one.reason) for one in material.refused)
+    for name in material.empty:
+        common.warn("the file holds no record", name, "check that its source has finished")
     if as_text:
         if at_filling is not None:
             common.warn("a line for the letter holds no output of a model", "--at-filling", "make the page for it")
@@ -86,33 +92,63 @@ def _gather(
     sources: tuple[Path, ...], receipts: tuple[Path, ...], rules: tuple[Rule, ...], reading: dict[str, Any]
 ) -> Material:
     """Records, FHIR and export folders go to the report's own reading; sheets and messages through the readers."""
-    from fhir_bladder import readers
-    from fhir_bladder.analysis.report import Refused, from_records, gather
+    from fhir_bladder.analysis.report import gather
+    from fhir_bladder.readers.reading import maps_of
 
     options = common.read_options(**reading)
-    settings = common.measurement_settings()
-    if options.columns is None and options.v2_map is None and options.input_format in ("auto", "json", "ndjson"):
-        return gather(
-            sources,
-            receipt_paths=receipts,
-            rules=rules,
-            settings=settings,
-            zone=options.zone,
-            key_system=common.site_value("key_system", ""),
-        )
-    errors: list[BladderError] = []
-    records: list[ExamRecord] = []
-    refused: list[Refused] = []
-    for item in readers.read(sources, options):
+    columns = maps_of(options).columns
+    others = [path for path in sources if _is_for_readers(path, options.input_format, columns)]
+    return gather(
+        [path for path in sources if path not in others],
+        read=_read(others, options),
+        receipt_paths=receipts,
+        rules=rules,
+        settings=common.measurement_settings(),
+        zone=options.zone,
+        key_system=common.site_value("key_system", ""),
+    )
+
+
+def _is_for_readers(path: Path, input_format: str, columns: ColumnMap | None) -> bool:
+    """Whether a source is a sheet or holds messages, by the options, its name or its first bytes; or cannot be told."""
+    from fhir_bladder.readers.reading import detect
+    from fhir_bladder.wire import files
+
+    if input_format != "auto":
+        return input_format not in ("json", "ndjson")
+    if path.is_dir():
+        return False
+    try:
+        head = files.head(path)
+    except BladderError:
+        return False  # the report's own reading says what is wrong with it
+    try:
+        return bool(head) and detect(str(path), head, columns) not in ("json", "ndjson")
+    except InputError:
+        return True  # the readers say what to do
+
+
+def _read(paths: Sequence[Path], options: ReadOptions) -> Read:
+    from fhir_bladder import readers
+    from fhir_bladder.analysis.report import Read, Refused
+
+    read = Read(files=[path.name for path in paths])
+    for item in readers.read(paths, options) if paths else ():
         if item.record is not None:
-            records.append(item.record)
+            read.records.append(item.record)
         elif item.error is not None:
-            errors.append(item.error)
-        elif not item.about_file:
-            refused.append(Refused(item.file, item.line, "; ".join(one.message for one in item.findings)))
-    material = from_records(records, refused=refused, receipt_paths=receipts, rules=rules, settings=settings)
-    material.errors += errors
-    return material
+            read.errors.append(item.error)
+            read.files.remove(Path(item.file).name)
+        elif item.about_file:
+            read.empty.append(Path(item.file).name)
+        else:
+            reason = "; ".join(_reason(finding) for finding in item.findings if finding.severity in ("error", "fatal"))
+            read.refused.append(Refused(Path(item.file).name, item.line, reason))
+    return read
+
+
+def _reason(finding: Finding) -> str:
+    return " — ".join(part for part in (finding.message, finding.field, finding.hint) if part)
 
 
 def _judge(options: Any) -> Any:

@@ -192,10 +192,6 @@ def is_fhir(path: Path) -> bool:
     from fhir_bladder.wire import files
 
     try:
-        stream = files.open_stream(path)
-        head: bytes = stream.peek(4096)[:4096] if hasattr(stream, "peek") else b""
-        if str(path) != "-":
-            stream.close()
+        return b'"resourceType"' in files.head(path)
     except BladderError:
         return False  # the reader says what is wrong with the file
-    return b'"resourceType"' in head

@@ -13,8 +13,10 @@ import click
 
 from fhir_bladder.cli import common
 from fhir_bladder.cli.verbs import WRITTEN
+from fhir_bladder.errors import ConfigError
 
 _CLIENT = "exam-gateway"
+_SQLITE = b"SQLite format 3\0"
 
 
 @click.command("serve", cls=common.VerbCommand)
@@ -25,6 +27,8 @@ def command(port: int, store: Path | None, smart: bool) -> None:
     """The embedded FHIR test server on 127.0.0.1, until Ctrl-C or SIGTERM. For trying things out only."""
     from fhir_bladder.sandbox.embedded import embedded_server
 
+    if store is not None and store.is_file() and _start_of(store) not in (b"", _SQLITE):
+        raise ConfigError("not a store of this server", str(store), "name another file with --store")
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
@@ -37,6 +41,11 @@ def command(port: int, store: Path | None, smart: bool) -> None:
             common.say("a test server: it checks no profile. Ctrl-C stops it")
             stop.wait()
     common.finish(set())
+
+
+def _start_of(store: Path) -> bytes:
+    with store.open("rb") as stream:
+        return stream.read(len(_SQLITE))
 
 
 def _credentials(folder: Path) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from fhir_bladder.cli import common
+from fhir_bladder.cli.telling import tell_refused
 from fhir_bladder.cli.verbs import READ, WRITTEN
 
 
@@ -49,12 +50,15 @@ def command(
         )
     for error in result.errors:
         common.report_error(error)
+    tell_refused((Path(one.file).name, one.line, one.reason) for one in result.refused)
     for note in result.notes:
-        common.say(note)
-    counts = ", ".join(f"{count} {reason}" for reason, count in result.counts.items() if count)
-    if result.rejected:
-        counts += f"{', ' if counts else ''}{result.rejected} rejected"
-    common.say(f"{result.rows} rows of {result.resources} resources" + (f" ({counts})" if counts else ""))
+        common.warn(note)
+    left_out = ", ".join(f"{count} {reason}" for reason, count in result.counts.items() if count and reason != "kept")
+    common.say(
+        f"{result.rows} rows of {result.resources} resources"
+        + (f"; left out: {left_out}" if left_out else "")
+        + (f"; {result.rejected} rejected" if result.rejected else "")
+    )
     for file in result.files:
         common.say(f"wrote {file}")
     common.finish(result.exit_codes)

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
+
 import click
 
 from fhir_bladder.errors import BladderError, Finding
+
+MOST = 5
+"""Most refusals of one file that are told one by one where a file beside the output, or a page, has them all."""
 
 
 def one_line(text: str) -> str:
@@ -40,3 +46,16 @@ def finding_line(finding: Finding) -> str:
     where = " ".join(part for part in (place, finding.field or finding.path) if part)
     what = f"{told_severity(finding.severity)}: {finding.message}"
     return one_line(" — ".join(part for part in (what, where, finding.hint) if part))
+
+
+def tell_refused(pieces: Iterable[tuple[str, int, str]]) -> None:
+    """A line for each piece of input refused (file, line, reason): the first few of each file, then how many more."""
+    counts: Counter[str] = Counter()
+    for file, line, reason in pieces:
+        counts[file] += 1
+        if counts[file] <= MOST:
+            place = ":".join(str(part) for part in (file, line) if part)
+            say(f"error: {one_line(': '.join(part for part in (place, reason) if part))}")
+    for file, count in counts.items():
+        if count > MOST:
+            say(f"error: {count - MOST:,} more refused{f' in {one_line(file)}' if file else ''}")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,19 +23,23 @@ def command(inputs: tuple[Path, ...], out: Path | None) -> None:
     from fhir_bladder.wire import files
 
     codes: set[int] = set()
-    count = 0
+    count = read = 0
 
     def refused(error: BladderError) -> None:
         codes.add(error.exit_code)
         common.report_error(error)
 
+    def resources() -> Iterator[Any]:
+        nonlocal read
+        for document in files.resources(inputs, on_error=refused):
+            read += 1
+            yield document.value
+
     with common.output(out) as stream:
-        resources = (document.value for document in files.resources(inputs, on_error=refused))
-        for record in from_fhir(resources, key_system=common.site_value("key_system", ""), on_problem=refused):
+        for record in from_fhir(resources(), key_system=common.site_value("key_system", ""), on_problem=refused):
             stream.write(wire.dumps(record) + b"\n")
             count += 1
-    if count:
-        common.say(f"{count} exam records")
-    else:
-        common.warn("no exam records in the input")
+    if not read and not codes:
+        common.warn("the file holds no resource", " ".join(map(str, inputs)), "check that its source has finished")
+    common.say(f"{count} exam records")
     common.finish(codes)

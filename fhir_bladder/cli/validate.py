@@ -75,13 +75,17 @@ def command(
     def passing() -> Iterator[Judged]:
         nonlocal seen
         for item in judged:
-            seen += 1
-            kinds.add(item.resource.partition("/")[0])
+            if not item.notice:
+                seen += 1
+                kinds.add(item.resource.partition("/")[0])
             exit_codes.add(3 if item.unreadable else 0 if item.valid else 1)
             if written is not None:
                 written.add(item.findings)
             item.findings = conformance.at_level(item.findings, level)
-            yield item
+            if output_format == "text" and any(finding.id == "file-empty" for finding in item.findings):
+                common.say(common.finding_line(item.findings[0]))  # as the other verbs tell it
+            else:
+                yield item
 
     colour = out is None and sys.stdout.isatty() and output_format == "text"
     with common.output(out) as stream:
@@ -95,8 +99,6 @@ def command(
         given = ", ".join(sorted(validator.profiles))
         common.say(f"error: no resource is a {given} — --profile — name a profile of {', '.join(sorted(kinds))}")
         exit_codes.add(1)
-    if not seen:
-        common.say("warning: nothing to judge in the input")
     common.finish(exit_codes)
 
 

@@ -204,12 +204,19 @@ def _of_stream(stream: IO[bytes], name: str, options: Options, by_line: bool | N
     if piece.lines:
         yield piece
     if empty:
-        yield _Piece(name, refused=[(0, Finding("file-empty", "warning", "no resource in the file", file=name))])
+        yield _empty(name)
+
+
+def _empty(name: str) -> _Piece:
+    finding = Finding(
+        "file-empty", "warning", "the file holds no resource", file=name, hint="check that its source has finished"
+    )
+    return _Piece(name, refused=[(0, finding)])
 
 
 def _whole(name: str, data: bytes) -> _Piece:
     if not data.strip():
-        return _Piece(name, refused=[(0, Finding("file-empty", "warning", "no resource in the file", file=name))])
+        return _empty(name)
     return _Piece(name, whole=data)
 
 

@@ -71,6 +71,17 @@ def open_stream(path: str | Path) -> IO[bytes]:
     return stream
 
 
+def head(path: str | Path, size: int = 4096) -> bytes:
+    """The first bytes of a file, unpacked; of stdin, which stays whole. Raises InputError where it cannot be read."""
+    stream = open_stream(path)
+    try:
+        start: bytes = stream.peek(size)[:size] if hasattr(stream, "peek") else b""
+    finally:
+        if str(path) != "-":
+            stream.close()
+    return start
+
+
 def documents(
     paths: Iterable[str | Path], *, on_error: Callable[[BladderError], None], max_bytes: int = wire.MAX_BYTES
 ) -> Iterator[Document]:

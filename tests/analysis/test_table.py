@@ -324,7 +324,7 @@ def test_documents_bundles_and_folders_are_read_too(
 def test_an_empty_input_says_so(tmp_path: Path) -> None:
     (tmp_path / "empty.ndjson").write_bytes(b"")
     result = table([tmp_path / "empty.ndjson"], "exams", tmp_path / "e.csv")
-    assert result.notes == ["the input is empty: no resource was found"]
+    assert result.notes == ["the input holds no resource — check that its source has finished"]
     assert (tmp_path / "e.csv").read_text().count("\n") == 1
 
 

@@ -277,6 +277,42 @@ def test_odd_files(run, folder: Path) -> None:
     assert run("map", "-", "-o", "o", stdin=text).returncode == 0
 
 
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("empty.ndjson", ""), ("empty.json", ""), ("empty.ndjson", "\n \n"), ("empty.json", "\n \n"), ("-", "")],
+)
+def test_an_empty_file_is_a_warning_in_one_line_for_every_verb(run, folder: Path, name: str, content: str) -> None:
+    """Exit 0: a stream that had nothing to say is no error. It counts as nothing, neither as valid nor as refused."""
+    (folder / "empty.ndjson").write_text(content)
+    (folder / "empty.json").write_text(content)
+    push = ("push", "--server", "http://127.0.0.1:9/fhir", "--dry-run")
+    verbs = (("map",), ("check",), ("unmap",), ("validate",), ("table",), ("report", "-o", "r.html"), push)
+    for verb in verbs:
+        done = run(*verb, name, stdin=content if name == "-" else "")
+        told = [line for line in (done.stdout + done.stderr).splitlines() if line.startswith("warning: ")]
+        assert (verb, done.returncode, len(told)) == (verb, 0, 1), done.stdout + done.stderr
+        assert "check that its source has finished" in told[0] and (name in told[0] or verb[0] in ("table", "report")), told
+    assert run("validate", name, stdin=content).stdout == "0 judged, 0 valid, 0 invalid\n"
+
+
+def test_an_empty_file_is_a_finding_for_programs(run, folder: Path) -> None:
+    (folder / "empty.json").write_bytes(b"")
+    done = run("validate", "empty.json", "--output-format", "ndjson")
+    finding = json.loads(done.stdout)
+    assert (done.returncode, finding["id"], finding["severity"], finding["file"]) == (
+        0, "file-empty", "warning", "empty.json"
+    )  # fmt: skip
+    base = "https://w3id.org/fhir-bladder/StructureDefinition/bladder-ultrasound-exam"
+    assert run("validate", "empty.json", "--profile", base).returncode == 0
+    assert run("validate", "empty.json", "--level", "error").stderr == ""
+
+
+def test_a_file_that_cannot_be_read_is_not_counted_as_judged(run) -> None:
+    done = run("validate", "none.json")
+    assert done.returncode == 3
+    assert done.stdout.splitlines()[-1] == "0 judged, 0 valid, 0 invalid; 1 fatal"
+
+
 def test_two_workers_write_what_one_writes(run, folder: Path) -> None:
     one, two = (run("map", "exams.ndjson", "refused.ndjson", "--workers", n) for n in ("1", "2"))
     assert one.stdout == two.stdout

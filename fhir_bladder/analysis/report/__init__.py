@@ -13,10 +13,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from fhir_bladder.analysis.report import content
-from fhir_bladder.analysis.report.gather import Exam, Material, Refused, from_records, gather
+from fhir_bladder.analysis.report.gather import Exam, Material, Read, Refused, gather
 from fhir_bladder.errors import ConfigError
 
-__all__ = ["Exam", "Material", "Refused", "from_records", "gather", "report"]
+__all__ = ["Exam", "Material", "Read", "Refused", "gather", "report"]
 
 
 def report(

@@ -79,7 +79,10 @@ class Refused:
 
 @dataclass
 class Material:
-    """Everything a report is made of. exams: in time order. loose: findings of the whole, such as gaps."""
+    """Everything a report is made of. exams: in time order. loose: findings of the whole, such as gaps.
+
+    files: those that could be read. empty: those of them that hold nothing.
+    """
 
     exams: list[Exam] = field(default_factory=list)
     retracted: list[Exam] = field(default_factory=list)
@@ -92,6 +95,7 @@ class Material:
     settings: Settings = field(default_factory=Settings)
     made_at: dt.datetime = field(default_factory=lambda: dt.datetime.now(dt.UTC))
     files: list[str] = field(default_factory=list)
+    empty: list[str] = field(default_factory=list)
 
     @property
     def taken(self) -> int:
@@ -99,9 +103,21 @@ class Material:
         return len(self.exams) + len(self.retracted) + len(self.refused)
 
 
+@dataclass
+class Read:
+    """What other readers made of sheets and HL7 v2 messages. files: those that could be read."""
+
+    records: list[ExamRecord] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    errors: list[BladderError] = field(default_factory=list)
+    files: list[str] = field(default_factory=list)
+    empty: list[str] = field(default_factory=list)
+
+
 def gather(
     paths: Sequence[str | Path],
     *,
+    read: Read | None = None,
     receipt_paths: Sequence[str | Path] = (),
     rules: Sequence[Rule] = (),
     settings: Settings | None = None,
@@ -109,38 +125,24 @@ def gather(
     zone: ZoneInfo | None = None,
     key_system: str = "",
 ) -> Material:
-    """Read everything. now: the moment the report is made, aware. zone: for times of records without an offset."""
-    material = Material(rules=tuple(rules), settings=settings or Settings())
+    """Read everything: JSON, NDJSON and export folders here, the rest is given in `read`; the last of a key counts.
+
+    now: the moment the report is made, aware. zone: for times of records without an offset.
+    """
+    read = read or Read()
+    material = Material(
+        rules=tuple(rules), settings=settings or Settings(), refused=read.refused, errors=read.errors, empty=read.empty
+    )
     if now is not None:
         material.made_at = now
     files = sources.expand(paths, material.errors.append)
-    material.files = [path.name for path in files]
+    material.files = [*read.files, *(path.name for path in files)]
     reading = _Reading(material, zone, key_system, files)
+    for record in read.records:
+        reading.record(record)
     for path in files:
         reading.file(path)
     return complete(material, [*reading.from_records(), *reading.from_resources()], receipt_paths, now)
-
-
-def from_records(
-    records: Iterable[ExamRecord],
-    *,
-    refused: Iterable[Refused] = (),
-    receipt_paths: Sequence[str | Path] = (),
-    rules: Sequence[Rule] = (),
-    settings: Settings | None = None,
-    now: dt.datetime | None = None,
-) -> Material:
-    """The same from records already read (sheets, HL7 v2), in the order received: the last of a key counts."""
-    material = Material(rules=tuple(rules), settings=settings or Settings(), refused=list(refused))
-    if now is not None:
-        material.made_at = now
-    newest: dict[str, ExamRecord] = {}
-    for record in records:
-        key = exam_key(record.device.serial, record.exam_number)
-        material.older += key in newest
-        newest[key] = record
-    exams = [_exam(record, key, material.settings) for key, record in newest.items()]
-    return complete(material, exams, receipt_paths, now)
 
 
 def complete(
@@ -197,8 +199,7 @@ class _Reading:
     def file(self, path: Path) -> None:
         """Read one file; what is no exam is kept with its reason."""
         try:
-            for item in self._items(path):
-                self.resources.append(item)
+            self.resources.extend(self._items(path))
         except InputError as error:
             self.material.errors.append(error)
         except OSError as error:
@@ -207,24 +208,27 @@ class _Reading:
             )
 
     def _items(self, path: Path) -> Iterator[dict[str, Any]]:
+        empty = True
         for line, value, reason in sources.values(path, self.parse):
+            empty = False
             if reason:
                 self.material.refused.append(Refused(path.name, line, reason))
             elif "resourceType" in value:
                 if not self.deleted.hold(str(path), value):
                     yield value
             else:
-                self._record(path, line, value)
+                try:
+                    self.record(load(value, zone=self.zone), path.name, line)
+                except RecordError as error:
+                    self.material.refused.append(Refused(path.name, line, str(error)))
+        if empty:
+            self.material.empty.append(path.name)
 
-    def _record(self, path: Path, line: int, value: dict[str, Any]) -> None:
-        try:
-            record = load(value, zone=self.zone)
-        except RecordError as error:
-            self.material.refused.append(Refused(path.name, line, str(error)))
-            return
+    def record(self, record: ExamRecord, file: str = "", line: int = 0) -> None:
+        """Take an exam record."""
         key = exam_key(record.device.serial, record.exam_number)
         self.material.older += key in self.records
-        self.records[key] = _exam(record, key, self.material.settings, file=path.name, line=line)
+        self.records[key] = _exam(record, key, self.material.settings, file=file, line=line)
 
     def from_records(self) -> list[Exam]:
         """Exams that came as records."""
