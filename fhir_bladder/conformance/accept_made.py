@@ -28,6 +28,7 @@ class Made(emit_values.Names):
         self.slow: dict[str, str] = {}
         self._names: dict[tuple[int, str], str] = {}
         self._keep: list[Any] = []
+        self._picked: set[int] = set()
         self._pending: dict[str, Callable[[], None]] = {}
         self.roots: dict[tuple[str, tuple[str, ...]], tuple[Accept, ...]] = {}
         self.scope: dict[str, Any] = names(self.schema)

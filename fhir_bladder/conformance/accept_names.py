@@ -46,7 +46,7 @@ MEMO = {
     "CodeableConcept": """def NAME(o, C):
     if len(o) == 2:
         a = o.get('coding')
-        if type(a) is list and len(a) == 1:
+        if a and len(a) == 1:
             a = a[0]
             if len(a) == 3:
                 key = (o.get('text'), a.get('system'), a.get('code'), a.get('display'))

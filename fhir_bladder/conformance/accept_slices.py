@@ -27,7 +27,7 @@ class Slices(Values):
                 return None
         except BladderError:
             return None
-        quick = self._by_code(node) or self.by_url(node)
+        quick = self._pick_by_code(node) or self.by_url(node)
         code = field.type.code
         if quick is None:
 
@@ -39,11 +39,25 @@ class Slices(Values):
 
         return self.constant(quick), node.slices
 
-    def _by_code(self, node: Node) -> Callable[[Any], int] | None:
-        """Slices told apart by one coding each, the usual case: a look-up instead of trying all."""
+    def by_code(self, node: Node) -> str:
+        """Name of the look-up (system, code) → number, for slices told apart by one coding each; empty for others."""
+        key = (id(node), "codes")
+        name = self._names.get(key)
+        if name is None:
+            table = self._codes(node)
+            name = self._names[key] = "" if table is None else self.constant(table)
+            self._keep.append(node)
+        return name
+
+    def picked(self, node: Node) -> bool:
+        """Whether an item is in its slice only where the pattern of this node holds."""
+        return id(node) in self._picked
+
+    def _codes(self, node: Node) -> dict[tuple[str, str], int] | None:
         if node.discriminators not in ((("pattern", "code"),), (("value", "code"),)):
             return None
         table: dict[tuple[str, str], int] = {}
+        kids = []
         for number, (_, piece) in enumerate(node.slices):
             kid = piece.kids.get("code")
             pattern = kid.pattern if kid is not None else None
@@ -53,6 +67,16 @@ class Slices(Values):
             if set(coding) != {"system", "code"}:
                 return None
             table.setdefault((coding["system"], coding["code"]), number)
+            if not piece.refers:  # its children are its own
+                kids.append(id(kid))
+        self._picked.update(kids)
+        return table
+
+    def _pick_by_code(self, node: Node) -> Callable[[Any], int] | None:
+        name = self.by_code(node)
+        if not name:
+            return None
+        table: dict[tuple[Any, Any], int] = self.scope[name]
         size = len(node.slices)
 
         def pick(item: Any) -> int:
@@ -63,7 +87,8 @@ class Slices(Values):
             best = size
             for coding in found:
                 number = table.get((coding.get("system"), coding.get("code")), size)
-                best = min(best, number)
+                if number < best:
+                    best = number
             return best if best < size else -1
 
         return pick

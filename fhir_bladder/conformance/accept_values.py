@@ -70,6 +70,12 @@ class Values(Made):
 
         return self.constant(holds)
 
+    def known_code(self, system: Any, code: Any) -> bool:
+        """Whether two fixed values are a system and a code of it, with nothing to be said about them."""
+        if type(system) is not str or type(code) is not str or coded.local_system(system, code):
+            return False
+        return coded.known_code(self.schema, system, code)
+
     def target(self, node: Node, ref: TypeRef) -> str:
         """Name of a function (Reference, context) → whether it leads where it may, without a warning."""
         allowed = frozenset(references.target_types(self.schema, ref))

@@ -47,6 +47,8 @@ _INLINE: dict[str, str] = {
         "'component' in o and OBS7(o)"
     ),
 }
+_ASKS_FOR = {"code.empty() or system.exists()": "system", "value.empty() or system.exists()": "system"}
+"""Rules that hold wherever one key is there."""
 _SHARED = re.compile(r"INDEX\(o, C, '\w+', '\w+'\)")
 """Look-ups that several rules on one object may share."""
 _CONTAINED = ("contained.contained", "contained.meta.")
@@ -132,14 +134,19 @@ def source(table: Table, name: str, names: Names) -> str:
         lines.append(f"    return {general}(o, C)")
         return "\n".join(lines)
     lines.append(f"    if n: return {general}(o, C)")
-    lines += indent(list(beyond(table, names)))
-    lines += indent(list(typed(table)))
+    lines += indent(list(beyond(table, names, there=frozenset(must))))
+    lines += indent([] if _fixed_code(table, must, names) else list(typed(table)))
     lines.append("    return 1")
     return "\n".join(lines)
 
 
-def beyond(table: Table, names: Names, without: frozenset[str] = frozenset()) -> Iterator[str]:
-    """Statements for the invariants of objects with usual keys only."""
+def beyond(
+    table: Table, names: Names, without: frozenset[str] = frozenset(), there: frozenset[str] = frozenset()
+) -> Iterator[str]:
+    """Statements for the invariants of objects with usual keys only.
+
+    without: expressions left out; there: keys known to be there.
+    """
     shared: dict[str, str] = {}
     for constraint in table.constraints:
         if constraint.key in invariants.SKIPPED or constraint.expression in without:
@@ -147,6 +154,8 @@ def beyond(table: Table, names: Names, without: frozenset[str] = frozenset()) ->
         expression = " ".join(constraint.expression.split())
         if expression.startswith(_CONTAINED) or (table.type == "Extension" and constraint.key == "ext-1"):
             continue  # no contained inline; the general function judges it
+        if _ASKS_FOR.get(expression) in there:
+            continue
         if expression in _INLINE:
             yield f"if {_INLINE[expression]}: return 0"
             continue
@@ -173,6 +182,13 @@ def typed(table: Table) -> Iterator[str]:
         yield "if o.get('system') not in OK_system and not IDENTIFIER(o): return 0"
     elif kind == "Attachment":
         yield "if ATTACHMENT(o): return 0"
+
+
+def _fixed_code(table: Table, must: list[str], names: Names) -> bool:
+    """Whether system and code are there and fixed, so that what `typed` asks of them needs no look."""
+    if table.type not in _CODED or "system" not in must or "code" not in must:
+        return False
+    return names.known_code(table.fields["system"].node.fixed, table.fields["code"].node.fixed)
 
 
 def rules(table: Table, names: Names) -> list[str]:

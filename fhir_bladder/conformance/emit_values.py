@@ -51,6 +51,15 @@ class Names(Protocol):
     def slicer(self, table: Table, field: Field) -> tuple[str, list[tuple[str, Node]]] | None:
         """The function that names an item's slice, and the slices."""
 
+    def by_code(self, node: Node) -> str:
+        """The look-up of slices told apart by one coding each; empty for others."""
+
+    def picked(self, node: Node) -> bool:
+        """Whether an item is in its slice only where the pattern of this node holds."""
+
+    def known_code(self, system: Any, code: Any) -> bool:
+        """Whether two fixed values are a system and a code of it, with nothing to be said about them."""
+
     def beside(self, field: Field) -> str:
         """The function for the object beside a primitive."""
 
@@ -94,11 +103,17 @@ def _slices(table: Table, field: Field, v: str, names: Names) -> list[str]:
         return ["return 0"]
     pick, pieces = picked
     node = field.node
-    counters = [f"c{i}" for i in range(len(pieces))]
+    counters = [f"c{n}" for n, (_, piece) in enumerate(pieces) if piece.min or piece.max is not None]
     out = [" = ".join(counters) + " = 0"] if counters else []
     if node.ordered:
         out.append("last = -1")
-    out += [f"for y in {v}:", f"    s = {pick}(y)"]
+    out.append(f"for y in {v}:")
+    codes = names.by_code(node)
+    if codes:  # one coding, the usual case, without a call
+        only = f"{codes}.get((s[0].get('system'), s[0].get('code')), -1)"
+        out += ["    s = y['code'].get('coding', ())", f"    s = {only} if len(s) == 1 else {pick}(y)"]
+    else:
+        out.append(f"    s = {pick}(y)")
     if node.ordered:
         out += ["    if -1 < s < last: return 0", "    if s > last: last = s"]
     closed = node.rules == "closed"
@@ -107,14 +122,14 @@ def _slices(table: Table, field: Field, v: str, names: Names) -> list[str]:
     branches = []
     for number, (_, piece) in enumerate(pieces):
         ref = piece.types[0] if piece.types else field.type
-        branches.append([f"c{number} += 1", *item(piece, ref, "y", names)])
+        branch = [f"if c{number} >= {piece.max}: return 0"] if piece.max else []
+        branch += [f"c{number} += 1"] if f"c{number}" in counters else []
+        branches.append([*branch, *item(piece, ref, "y", names)])
     if branches:
         out += ["    else:", *indent(_branch(branches, 0), 2)]
     for number, (_, piece) in enumerate(pieces):
         if piece.min:
             out.append(f"if c{number} < {piece.min}: return 0")
-        if piece.max is not None:
-            out.append(f"if c{number} > {piece.max}: return 0")
     return out
 
 
@@ -150,7 +165,7 @@ def item(node: Node, ref: TypeRef, v: str, names: Names) -> list[str]:
         out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
     if node.fixed is not MISSING:
         out.append(f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0")
-    if node.pattern is not MISSING:
+    if node.pattern is not MISSING and not names.picked(node):
         out += _pattern(node.pattern, v, names)
     if node.binding is not None and node.binding.value_set is not None:
         out.append(f"if not {names.binding(node)}({v}): return 0")

@@ -15,10 +15,11 @@ from fhir_bladder.conformance.invariants import Context
 
 ROOM = 2000
 LONGEST = 2000
-REST = 20_000
-WORTH = 3
-"""Values kept at most, bytes of one at most, how many values pass unasked where too few of them repeat, and how many
-known ones to one new are enough."""
+TURN = 250
+REST = 5000
+WORTH = 4
+"""Values kept at most, and bytes of one at most. After TURN values that are not known it is weighed whether looking up
+pays: a judgement takes about WORTH times as long. Where it does not, REST values pass unasked."""
 
 _text = orjson.dumps
 
@@ -26,10 +27,10 @@ _text = orjson.dumps
 def remembered(accept: Callable[[Any, Context], int]) -> Callable[[Any, Context], int]:
     """The same answers, faster for values that repeat; where they do not, looking them up is given up for a while."""
     good: set[bytes] = set()
-    hits = rest = 0
+    hits = news = rest = 0
 
     def judge(value: Any, context: Context) -> int:
-        nonlocal hits, rest
+        nonlocal hits, news, rest
         if rest:
             rest -= 1
             return accept(value, context)
@@ -43,11 +44,13 @@ def remembered(accept: Callable[[Any, Context], int]) -> Callable[[Any, Context]
         asked, context.asked = context.asked, 0
         answer = accept(value, context)
         if answer and not context.asked and len(key) <= LONGEST:
-            good.add(key)
             if len(good) >= ROOM:
                 good.clear()
-                rest = 0 if hits >= WORTH * ROOM else REST
-                hits = 0
+            good.add(key)
+        news += 1
+        if news >= TURN:
+            rest = 0 if WORTH * hits >= news else REST
+            hits = news = 0
         context.asked |= asked
         return answer
 

@@ -7,6 +7,7 @@ What is not in the subset raises `Beyond` and runs through the room `fhirpath`, 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
@@ -18,6 +19,9 @@ from fhir_bladder.fhirpath.parser import parse
 
 _TEXTS = frozenset({"string", "markdown", "code", "id", "uri", "url", "canonical", "oid", "uuid"})
 _NUMBERS = frozenset({"integer", "positiveInt", "unsignedInt", "decimal"})
+_GROUP = re.compile(r"(\\.|\[\^?\]?(?:\\.|[^\]\\])*\])|\((?!\?)", re.DOTALL)
+"""What is no group: an escape, a class; and the start of a group."""
+_REFERS = re.compile(r"\\[1-9]|\(\?(?:P=|\()").search
 _FLIP = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
 
 
@@ -136,7 +140,7 @@ class Writer:
             loop = self.loop(expr.base, focus)
             if not loop.single or not loop.focus.primitive:
                 raise Beyond(name)
-            test = self._some(loop, f"{loop.focus.variable} is not None")
+            test = self._some(loop)
             return test if want else f"not {test}"
         if name == "all" and len(expr.args) == 1:
             loop = self.loop(expr.base, focus)
@@ -145,13 +149,13 @@ class Writer:
                 return f"all([{holds} {' '.join(loop.clauses)}])"
             return f"any([{self.false(expr.args[0], loop.focus)} {' '.join(loop.clauses)}])"
         if name == "matches" and len(expr.args) == 1 and isinstance(expr.args[0], ast.Literal):
-            pattern = self.keep(regex(expr.args[0].value).search)
+            pattern = self.keep(search(expr.args[0].value))
             loop = self.loop(expr.base, focus)
             if not loop.single or loop.focus.type not in _TEXTS:
                 raise Beyond(name)
             v = loop.focus.variable
             test = "is not None" if want else "is None"
-            return self._some(loop, f"{v} is not None and {pattern}({v}) {test}")
+            return self._some(loop, f"{pattern}({v}) {test}")
         raise Beyond(name)
 
     def _equal(self, left: ast.Expr, right: ast.Expr, focus: _Focus, want: bool) -> str:
@@ -175,7 +179,7 @@ class Writer:
             o, key = loop.at
             return f"{o}.get({key!r}) == {value!r}" if want else f"{o}.get({key!r}) not in (None, {value!r})"
         if loop.single:
-            return self._some(loop, f"{v} is not None and {v} {op} {value!r}")
+            return self._some(loop, f"{v} {op} {value!r}")
         if want:
             return f"[{v} {' '.join(loop.clauses)}] == [{value!r}]"
         raise Beyond("!=")
@@ -206,11 +210,17 @@ class Writer:
         if op[1:] == "=":
             # a float on the limit may stand for a number beyond it
             test = f"({test} or ({v} == {limit if type(limit) is int else float(limit)!r} and type({v}) is not float))"
-        return self._some(loop, f"{v} is not None and {test}")
+        return self._some(loop, test)
 
-    def _some(self, loop: _Loop, test: str) -> str:
-        """That a test holds for an item; without a loop where the item is at hand."""
-        return f"({test})" if loop.bare else f"any([{test} {' '.join(loop.clauses)}])"
+    def _some(self, loop: _Loop, test: str = "") -> str:
+        """That the one item there may be has a value for which a test holds; without a loop where it is at hand."""
+        v, more = loop.focus.variable, f" and {test}" if test else ""
+        if loop.bare:
+            return f"({v} is not None{more})"
+        if loop.at is not None:
+            o, key = loop.at
+            return f"(({v} := {o}.get({key!r})) is not None{more})" if test else f"({o}.get({key!r}) is not None)"
+        return f"any([{v} is not None{more} {' '.join(loop.clauses)}])"
 
     def _told(self, expr: ast.Call, focus: _Focus) -> str | None:
         """`exists` without a loop: one key of the object at hand, or a coding looked up in the index of codings."""
@@ -435,6 +445,14 @@ def _text_of(expr: ast.Expr, name: str) -> str | None:
     if left.base.name not in ("", "this"):
         return None
     return expr.right.value if type(expr.right.value) is str else None
+
+
+def search(pattern: str) -> Callable[[str], re.Match[str] | None]:
+    """`search` of a pattern; what its groups hold is kept only where the pattern itself refers to it, which is slow."""
+    made = regex(pattern)
+    if _REFERS(made.pattern):
+        return made.search
+    return re.compile(_GROUP.sub(lambda found: found[1] or "(?:", made.pattern), made.flags).search
 
 
 def write(expression: str, type_name: str, resource: bool) -> Callable[[Any, Any], Any]:

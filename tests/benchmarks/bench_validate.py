@@ -97,11 +97,6 @@ def wards(shape: Any, seeds: Iterable[int]) -> list[list[bytes]]:
     return found
 
 
-def mapped(shape: Any) -> list[bytes]:
-    """The wards of three seeds in one list."""
-    return [data for docs in wards(shape, (1, 2, 3)) for data in docs]
-
-
 def spoiled(docs: list[bytes]) -> list[bytes]:
     """Every twentieth with one of five single faults."""
     out = []
@@ -122,17 +117,6 @@ def spoiled(docs: list[bytes]) -> list[bytes]:
             data = orjson.dumps(value)
         out.append(data)
     return out
-
-
-def cpu(*runs: Callable[[], object], rounds: int = 9) -> list[float]:
-    """Best CPU seconds of each, the runs taking turns, so that a busy machine troubles all alike."""
-    best = [float("inf")] * len(runs)
-    for _ in range(rounds):
-        for number, run in enumerate(runs):
-            start = time.process_time()
-            run()
-            best[number] = min(best[number], time.process_time() - start)
-    return best
 
 
 def each(run: Callable[[bytes], object], docs: list[bytes]) -> None:

@@ -508,12 +508,12 @@ def _primitives() -> Iterator[dict[str, Any]]:
 
 
 def _walls() -> dict[str, Any]:
-    """The full panel with its wall thickness as each of the other thicknesses too."""
+    """The full panel with its wall thickness by caliper as the thicknesses of the detrusor too."""
     made: dict[str, Any] = json.loads((VALID / "exam-full.json").read_bytes())
-    for name in ("caliper-wall-thickness", "detrusor-thickness", "caliper-detrusor-thickness"):
-        for component in list(made["component"]):
-            first = component["code"].get("coding", [{}])[0]
-            if first.get("code") == "wall-thickness":
+    for component in list(made["component"]):
+        first = component["code"].get("coding", [{}])[0]
+        if first.get("code") == "caliper-wall-thickness":
+            for name in ("detrusor-thickness", "caliper-detrusor-thickness"):
                 code = {"coding": [{"system": first["system"], "code": name}]}
                 made["component"].append({**copy.deepcopy(component), "code": code})
     return made

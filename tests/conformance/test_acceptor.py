@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from fhir_bladder import fhirpath
 from fhir_bladder.conformance.invariants import Context, hand
-from fhir_bladder.conformance.quick import Beyond, write
+from fhir_bladder.conformance.quick import Beyond, search, write
 from fhir_bladder.conformance.validator import Validator
+from fhir_bladder.fhirpath.functions_text import regex
 
 VALID = Path(__file__).parent.parent / "profiles" / "valid"
 NAMES = (
@@ -267,3 +268,17 @@ def test_looked_up_codings_tell_what_the_engine_tells(expression: str) -> None:
         assert bool(quick(value, Context(value, value))) == truth, value
         seen.add(truth)
     assert seen == {True, False}
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    ["^(a|b)+$", r"\(a\)", "[(]a", "[^(]a", "[]()]b", "[^](]b", r"(a)\1", r"(?<x>a)(?P=x)", "(a)?(?(1)b|c)", "a(?=b)(b)",
+     r"\\(a)", r"[\](]a", "((a)(b))c", "x|"],
+)  # fmt: skip
+def test_groups_that_nothing_refers_to_change_no_match(pattern: str) -> None:
+    """As the pattern itself, by `re`."""
+    asked = ["", "a", "b", "ab", "aa", "(a)", "(a", "xa", ")b", "]b", "]a", "cb", "abab", "\\a", "abc", "c", "xb"]
+    whole = regex(pattern)
+    found = [(whole.search(text) or [None])[0] for text in asked]
+    assert [(search(pattern)(text) or [None])[0] for text in asked] == found
+    assert any(found) or pattern == "x|"

@@ -87,7 +87,7 @@ TEMPLATES: list[tuple[str, str, str, list[Any], Any]] = [
     ("Quantity", "1 if type(o['value']) in NUMBER else 0", "1", [AMOUNT], {**AMOUNT, "value": "1"}),
     ("Quantity", JUDGED_AT_ALL, "pass", [], {**AMOUNT, "code": "zz"}),
 ]  # fmt: skip
-"""Left out, and why: `type(a) is list` (an index into an object raises), `'value' in o` (the look-up of the value raises
+"""Left out, and why: `a and` (nothing has no length: it raises), `'value' in o` (the look-up of the value raises
 later), the choice between `NAME_kept` and `NAME_full` (what is kept is the same answer for the same text)."""
 
 

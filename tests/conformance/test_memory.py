@@ -62,10 +62,31 @@ def test_unique_values_are_not_looked_up_for_long(monkeypatch: pytest.MonkeyPatc
 
     monkeypatch.setattr(memory, "_text", text)
     judge, calls = counting(lambda v, _: True)
-    many = memory.ROOM + memory.REST
+    many = memory.TURN + memory.REST
     for number in range(many):
         judge({"a": number}, WHERE)
-    assert len(calls) == many and asked == memory.ROOM
+    assert len(calls) == many and asked == memory.TURN
+
+
+def test_values_that_come_back_are_known_in_the_end() -> None:
+    """More of them than one turn holds: what was kept before a rest is known after it."""
+    judge, calls = counting(lambda v, _: True)
+    different = 4 * memory.TURN
+    assert different < memory.ROOM
+    for number in range(20 * (memory.TURN + memory.REST)):
+        judge({"a": number % different}, WHERE)
+    calls.clear()
+    for number in range(different):
+        judge({"a": number}, WHERE)
+    assert not calls
+
+
+def test_no_more_is_kept_than_there_is_room_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(memory, "ROOM", 10)
+    judge, calls = counting(lambda v, _: True)
+    for number in (*range(11), 10, 0):
+        judge({"a": number}, WHERE)
+    assert calls == [{"a": n} for n in (*range(11), 0)]
 
 
 def test_references_are_judged_where_they_stand(local: Validator, exam: dict[str, Any]) -> None:
