@@ -105,6 +105,8 @@ def _of_call(node: ast.Call, room: str, classes: dict[str, int], hints: dict[int
     elif name in classes and " " in (texts or [""])[0]:
         remedy = given.get("remedy") or (texts[2] if len(texts) > 2 else "")
         yield Said(room, "", "", texts[0] if texts else "", remedy, classes[name])
+    elif name == "warn" and room == "cli":
+        yield Said(room, "", "warning", texts[0], texts[2] if len(texts) > 2 else "", 0)
 
 
 def _hints_of_kinds(tree: ast.Module) -> dict[int, str]:

@@ -126,9 +126,9 @@ _ERRORS = """\
 Read from the program's source by `python tests/pages.py`; a test holds the page to it. `…` stands for what the message
 fills in. Where no remedy stands here, the message brings its own, or says what was expected and what was found.
 
-An **error** is one line on stderr, `error: what — where — what to do`. A **finding** is about one record or resource
-and has an id that stays the same; `check`, `map --findings` and `validate` write findings, also for programs. A record
-that is **held** stays in the outbox until a person decides.
+An **error** is one line on stderr, `error: what — where — what to do`; a warning is told alike and counts for nothing.
+A **finding** is about one record or resource and has an id that stays the same; `check`, `map --findings` and
+`validate` write findings, also for programs. A record that is **held** stays in the outbox until a person decides.
 
 ## Exit codes
 
@@ -142,7 +142,9 @@ that is **held** stays in the outbox until a person decides.
 | 5 | unfinished | safe to run again, as it is |
 
 One line of NDJSON that is not JSON is a refused record, 1; a file that is not JSON as a whole cannot be read, 3.
-`table` and `report` read every file by lines and count what they refuse. Where several codes hold: 3, then 4, 5, 1.
+`table` and `report` read every file by lines and count what they refuse. An empty file is a warning, 0, whatever its
+name: a stream that had nothing to say is no error, and it counts neither as valid nor as refused. A reader of stdout
+that goes away (`| head`), Ctrl-C and SIGTERM leave the work unfinished, 5. Where several codes hold: 3, then 4, 5, 1.
 """
 
 
@@ -175,7 +177,10 @@ def errors() -> str:
     lines += _table(("id", "severity", "says", "profile"), sorted(_invariants(artefacts.load("StructureDefinition"))))
     lines += ["## Errors", ""]
     for room, title in _ROOMS.items():
-        rows = [(str(one.code), one.message, one.remedy) for one in said if not one.ident and one.room == room]
+        rows = [
+            (one.severity or str(one.code), one.message, one.remedy)
+            for one in said if not one.ident and one.room == room
+        ]  # fmt: skip
         lines += [f"### {title}", "", *_table(("exit", "says", "remedy"), sorted(set(rows)))] if rows else []
     return "\n".join(lines)
 

@@ -84,7 +84,7 @@ def _tell(summary: Summary, outbox: Path) -> None:
     if summary.error is not None:
         common.report_error(summary.error)
     if not summary.given and not summary.worked and summary.error is None:
-        common.warn("nothing given and nothing waiting")
+        common.warn("nothing given and nothing waiting", "", "name files of exam records")
         return
     counts = ", ".join(f"{count} {state}" for state, count in summary.counts.items() if count)
     common.say(

@@ -248,12 +248,17 @@ def test_the_flow_goes_down_step_by_step(record: Any, ndjson: Any) -> None:
         ("readable", 4),
         ("not retracted", 3),
         ("verified", 2),
-        ("mapped, no stop", 1),
-        ("valid", 1),
+        ("nothing stops it", 1),
+        ("valid FHIR", 1),
         ("delivered", 1),
     ]
     assert material.older == 1
     assert "median 60 min" in {c.text for c in content.page(material).counts}
+
+
+def test_a_length_of_time_is_told_in_a_unit_that_people_grasp() -> None:
+    told = {0.4: "0 min", 95: "95 min", 180: "3.0 h", 450: "7.5 h", 2880: "2 days", 382224: "265 days"}
+    assert {minutes: display.span(minutes) for minutes in told} == told
 
 
 HOSTILE = [

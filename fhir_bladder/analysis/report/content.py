@@ -277,7 +277,7 @@ def counts(material: Material) -> list[Count]:
         Count("with more than one scan", display.share(sum(len(e.record.scans) > 1 for e in exams), len(exams))),
         Count("result centred and free of shadow", display.share(
             sum(_clear(e) for e in with_result), len(with_result))),
-        Count("something followed or was ruled out", display.share(
+        Count("what followed is stated", display.share(
             sum(e.record.action is not None for e in exams), len(exams))),
     ]  # fmt: skip
     delays = [
@@ -285,7 +285,7 @@ def counts(material: Material) -> list[Count]:
     ]
     if delays:
         found.append(
-            Count("from scan to record", f"median {statistics.median(delays):.0f} min",
+            Count("from scan to record", f"median {display.span(statistics.median(delays))}",
                   f"known for {display.share(len(delays), len(exams))}")
         )  # fmt: skip
     return found
@@ -306,12 +306,12 @@ def flow(material: Material, accepts: Callable[[Exam], bool] | None) -> list[tup
         ("readable", len(exams) + len(material.retracted)),
         ("not retracted", len(exams)),
         ("verified", len(verified)),
-        ("mapped, no stop", len(mapped)),
+        ("nothing stops it", len(mapped)),
     ]
     last = mapped
     if accepts is not None:
         last = [e for e in mapped if accepts(e)]
-        steps.append(("valid", len(last)))
+        steps.append(("valid FHIR", len(last)))
     if any(e.in_record is not None for e in exams):
         steps.append(("delivered", sum(e.in_record is True for e in last)))
     return steps

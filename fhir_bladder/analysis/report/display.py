@@ -52,6 +52,13 @@ def age(since: dt.datetime | None, now: dt.datetime) -> str:
     return "under 1 min"
 
 
+def span(minutes: float) -> str:
+    """A length of time in a unit that people grasp: 95 min, 7.5 h, 12 days."""
+    if minutes < 180:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.1f} h" if minutes < 2 * 1440 else f"{minutes / 1440:.0f} days"
+
+
 def share(part: int, whole: int) -> str:
     """`12 of 40 (30 %)`; without a percentage where there is nothing to divide by."""
     if whole == 0:
