@@ -7,15 +7,17 @@ written and reasons, which may quote the source, are not given.
 
 from __future__ import annotations
 
+import contextlib
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from fhir_bladder import wire
 from fhir_bladder.analysis import census, dictionary
-from fhir_bladder.analysis.manifest import manifest
+from fhir_bladder.analysis.manifest import manifest, name_of
 from fhir_bladder.analysis.request import Request, TableResult
 from fhir_bladder.analysis.sources import Rejected
+from fhir_bladder.errors import ConfigError
 from fhir_bladder.wire import disk
 
 
@@ -30,7 +32,7 @@ def write_beside(
     older: Path | None,
 ) -> None:
     """Put everything in place; the names go into `result.files`. made: the finished rows. digests: hex, by file."""
-    target.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(target)
     hide = asked.hide is not None
     place(target, made, result)
     entries = dictionary.entries(asked.view, asked.columns)
@@ -48,7 +50,7 @@ def write_beside(
 def _rejected(one: Rejected, hide: bool) -> bytes:
     if hide:
         return wire.dumps({"line": one.line, "reason": "rejected; make the table without pseudonyms to see why"})
-    return wire.dumps({"file": one.file, "line": one.line, "reason": one.reason, "text": one.text})
+    return wire.dumps({"file": name_of(one.file), "line": one.line, "reason": one.reason, "text": one.text})
 
 
 def _flow(result: TableResult, rejected: int, misfits: int) -> list[tuple[str, int]]:
@@ -60,19 +62,37 @@ def _flow(result: TableResult, rejected: int, misfits: int) -> list[tuple[str, i
     return [*flow, ("rows of the table", result.rows)]
 
 
+def make_folder(target: Path) -> None:
+    """The folder of a table. Raises ConfigError, as the others here."""
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+
+
 def put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
     """A file beside the table: `x.csv` gets `x.<suffix>`."""
     path = target.with_suffix("." + suffix)
     near = path.with_name(f".{path.name}.part")
-    near.write_bytes(data)
-    _finish(near, path, result)
+    with _explained(path):
+        near.write_bytes(data)
+        _finish(near, path, result)
 
 
 def place(target: Path, made: Path, result: TableResult) -> None:
     """A finished file to its name."""
     near = target.with_name(f".{target.name}.part")
-    shutil.copyfile(made, near)
-    _finish(near, target, result)
+    with _explained(target):
+        shutil.copyfile(made, near)
+        _finish(near, target, result)
+
+
+@contextlib.contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise ConfigError(
+            f"cannot be written: {(error.strerror or '').lower()}", str(path), "name another file with -o"
+        ) from None
 
 
 def _finish(near: Path, target: Path, result: TableResult) -> None:

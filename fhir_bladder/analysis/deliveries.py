@@ -13,7 +13,7 @@ from typing import IO, Any
 
 from fhir_bladder import wire
 from fhir_bladder.analysis import beside, dictionary, sources, writers
-from fhir_bladder.analysis.manifest import file_sha256, of_view
+from fhir_bladder.analysis.manifest import file_sha256, name_of, of_view
 from fhir_bladder.analysis.pseudonyms import Pseudonyms
 from fhir_bladder.analysis.request import TableResult
 from fhir_bladder.analysis.views import Column
@@ -131,11 +131,16 @@ def _write(
     result.rejected = len(bad)
     result.resources = result.rows
     if hide is None:
-        result.refused = [
-            sources.Rejected(error.where, 0, " — ".join(part for part in (error.what, error.remedy) if part))
-            for error in bad
-        ]
+        result.refused = [_rejected(error) for error in bad]
     return bad
+
+
+def _rejected(error: BladderError) -> sources.Rejected:
+    file, _, line = error.where.rpartition(":")
+    reason = " — ".join(part for part in (error.what, error.remedy) if part)
+    if line.isdecimal():
+        return sources.Rejected(file, int(line), reason)
+    return sources.Rejected(error.where, 0, reason)
 
 
 def _beside(
@@ -146,12 +151,12 @@ def _beside(
     hide: Pseudonyms | None,
     result: TableResult,
 ) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
+    beside.make_folder(target)
     beside.place(target, made, result)
     entries = [(c.name, c.type, "no", "", "", c.description, "not stated in the receipt") for c in COLUMNS]
     beside.put(target, "dictionary.csv", dictionary.as_csv(dictionary.HEADS, entries), result)
     if bad and hide is None:
-        lines = [wire.dumps({"file": error.where, "reason": error.what}) for error in bad]
+        lines = [wire.dumps({"file": name_of(error.where), "reason": error.what}) for error in bad]
         beside.put(target, "rejected.ndjson", b"\n".join(lines) + b"\n", result)
     inputs = {str(path): file_sha256(path) for path in files if path.is_file()}
     made_of = [[column.name, column.type, column.description] for column in COLUMNS]

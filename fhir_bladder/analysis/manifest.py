@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -35,13 +36,13 @@ def of_view(
     listed: list[dict[str, Any]] = []
     for number, (file, digest) in enumerate(inputs.items(), 1):
         if hide is None:
-            listed.append({"file": Path(file).name, "sha256": digest})
+            listed.append({"file": name_of(file), "sha256": digest})
         else:  # a hash of the source would let anyone who has the file find it again
             listed.append({"file": f"input {number}", "keyed_hash": hide.of("input", digest)})
     content = {
         "made_by": f"fhir-bladder {__version__}",
         "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-        "table": target.name,
+        "table": name_of(target),
         "table_sha256": file_sha256(target),
         "view": name,
         "view_url": view.get("url", "") if isinstance(view, dict) else "",
@@ -57,6 +58,11 @@ def of_view(
         "columns": [column.name for column in result.columns],
     }
     return wire.dumps(content) + b"\n"
+
+
+def name_of(file: str | Path) -> str:
+    """The name of a file as text that every reader takes: a byte that is not UTF-8 shows as \ufffd."""
+    return os.fsencode(Path(file).name).decode("utf-8", "replace")
 
 
 def file_sha256(path: Path) -> str:

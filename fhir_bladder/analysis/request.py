@@ -111,7 +111,10 @@ def _definition(view: str | Path | dict[str, Any], name: str, key_system: str) -
         return builtin.definition(str(view))  # raises, and lists the names
     try:
         loaded = wire.loads(path.read_bytes())
-    except (OSError, InputError) as error:
+    except OSError as error:
+        reason = (error.strerror or "").lower()
+        raise ConfigError(f"cannot read the view: {reason}", str(path), "check the path") from None
+    except InputError as error:
         raise ConfigError(f"cannot read the view: {error}", str(path), "write a ViewDefinition as JSON") from None
     if not isinstance(loaded, dict):
         raise ConfigError("the view is no JSON object", str(path), "write a ViewDefinition")

@@ -291,7 +291,9 @@ def test_an_empty_file_is_a_warning_in_one_line_for_every_verb(run, folder: Path
         done = run(*verb, name, stdin=content if name == "-" else "")
         told = [line for line in (done.stdout + done.stderr).splitlines() if line.startswith("warning: ")]
         assert (verb, done.returncode, len(told)) == (verb, 0, 1), done.stdout + done.stderr
-        assert "check that its source has finished" in told[0] and (name in told[0] or verb[0] in ("table", "report")), told
+        assert "check that its source has finished" in told[0] and (
+            name in told[0] or verb[0] in ("table", "report")
+        ), told
     assert run("validate", name, stdin=content).stdout == "0 judged, 0 valid, 0 invalid\n"
 
 

@@ -60,6 +60,35 @@ def test_table_says_what_it_rejects_also_where_rows_were_made() -> None:
     assert "error: fhir.ndjson:9: make the table without --pseudonyms to see why" in done.stderr
 
 
+def test_receipts_that_are_none_are_told_likewise() -> None:
+    Path("many.ndjson").write_text("{}\n" * (MOST + 7))
+    done = _run("table", "many.ndjson", "--view", "deliveries")
+    told = [line for line in done.stderr.splitlines() if line.startswith("error: ")]
+    assert len(told) == MOST + 1 and told[0].startswith("error: many.ndjson:1: no receipt: state is missing")
+
+
+@pytest.mark.parametrize("verb", [["table", "--include", "synthetic"], ["table", "--view", "deliveries"], ["report"]])
+def test_names_that_are_not_utf_8_do_not_matter(verb: list[str]) -> None:
+    assert _run("map", str(EXAMPLES / "exams.ndjson"), "-o", "fhir.ndjson").exit_code == 0
+    odd = "odd\udcff"
+    Path(f"{odd}.ndjson").write_bytes(Path("fhir.ndjson").read_bytes() + b"broken\n")
+    done = _run(*verb, f"{odd}.ndjson", "-o", f"{odd}.csv")
+    assert done.exit_code in (1, 3), done.output
+    if verb[0] == "table":
+        assert json.loads(Path(f"{odd}.manifest.json").read_bytes())["table"] == "odd\ufffd.csv"
+        rejected = Path(f"{odd}.rejected.ndjson").read_text().splitlines()
+        assert json.loads(rejected[-1])["file"].startswith("odd\ufffd.ndjson")
+
+
+def test_a_table_that_cannot_be_written_is_named_as_it_was_given() -> None:
+    assert _run("map", str(EXAMPLES / "exams.ndjson"), "-o", "fhir.ndjson").exit_code == 0
+    Path("file").touch()
+    for view in ("exams", "deliveries"):
+        done = _run("table", "fhir.ndjson", "--view", view, "-o", "file/t.csv")
+        assert (done.exit_code, "error: cannot be written: " in done.stderr) == (3, True), done.stderr
+        assert " — file/t.csv — name another file with -o" in done.stderr
+
+
 def test_report_takes_messages_and_sheets_without_an_option_as_map_does() -> None:
     messages = sorted((EXAMPLES / "hl7v2").glob("*.hl7"))
     assert messages
