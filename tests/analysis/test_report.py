@@ -421,9 +421,9 @@ def test_thickness_at_a_filling_is_shown_only_where_asked_and_as_a_model(
     page = content.page(material, at_filling=250)
     [found] = [one for one in page.comparisons if "model" in one.title]
     assert found.title == "Wall thickness at 250 mL, by a model"
-    assert found.rows[:2] == [("1", "2", "300", "2.2", ""),
-                              ("2", "3", "200", "2.6", "thickness by caliper; layer not stated, taken as whole wall")]  # fmt: skip
-    assert found.rows[2][:3] == ("3", "3", "80")
+    assert found.rows[:2] == [("HT-0093/1", "2", "300", "2.2", ""),
+                              ("HT-0093/2", "3", "200", "2.6", "thickness by caliper; layer not stated, taken as whole wall")]  # fmt: skip
+    assert found.rows[2][:3] == ("HT-0093/3", "3", "80")
     assert found.rows[2][4] == "volume outside the filling range 150–400 mL"
     assert found.words == (
         "3 of 5 exams with a wall. Left out, 1: no wall thickness was received. "

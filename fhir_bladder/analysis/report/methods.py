@@ -89,7 +89,7 @@ def _catheter(exams: Sequence[Exam]) -> Comparison | None:
             scanned = f"{choice.comparator or ''}{choice.value:f}"
             exact = choice.comparator is None
             difference = f"{choice.value - drained.canonical:+f}" if exact else "only a limit is known"
-        rows.append((exam.record.exam_number, scanned, words.shown(drained), difference, delay))
+        rows.append((exam.key, scanned, words.shown(drained), difference, delay))
     if not rows:
         return None
     pairs, excluded = statistics.scans_against_catheter(exam.record for exam in exams)

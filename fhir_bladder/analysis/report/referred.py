@@ -41,7 +41,7 @@ def comparison(exams: Sequence[Exam], filling: int, settings: Settings) -> Compa
     text = f"{len(found)} of {len(walls)} exams with a wall."
     for reason, count in sorted(reasons.items()):
         text += f" Left out, {count}: {reason}."
-    cells = [(exam.record.exam_number, *one) for exam, one in found]
+    cells = [(exam.key, *one) for exam, one in found]
     return Comparison(title(filling), text, ("Exam", *HEADS), cells, ASSUMPTION)
 
 
