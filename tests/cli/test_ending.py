@@ -25,11 +25,17 @@ def many(folder: Path) -> Path:
     return folder
 
 
+def _usual_signals() -> None:
+    """As from a terminal: this run may have been started by nohup, or in the background, which children inherit."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
+
+
 @contextmanager
 def _running(folder: Path, *arguments: str) -> Iterator[subprocess.Popen[str]]:
     process = subprocess.Popen(
         [*PROGRAM, *arguments], cwd=folder, env=ENVIRONMENT, text=True, stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True, preexec_fn=_usual_signals,
     )  # fmt: skip
     try:
         yield process
