@@ -80,7 +80,7 @@ def value_impossible(facts: Facts) -> tuple[Finding, ...]:
 def _surely_possible(facts: Facts) -> bool:
     """The common case in few steps; where it is not sure, every quantity is looked at by name."""
     record, greatest = facts.record, facts.settings.impossible_volume
-    for _, value, _ in facts.volumes:
+    for _, _, value, _ in facts.volumes:
         if not 0 <= value <= greatest:
             return False
     if record.diameters is not None or record.earlier_voids is not None or record.catheterised_volume is not None:

@@ -32,14 +32,14 @@ class Facts:
         self.now = now
         self.settings = settings
         self.choice = choose(record) if choice is None else choice
-        self.volumes: list[tuple[Scan, Decimal, str | None]] = []
+        self.volumes: list[tuple[int, Scan, Decimal, str | None]] = []  # the scan's place in the record first
         self.moments = moments = [record.started_at.moment]
         self._filling = filling
-        for scan in record.scans:
+        for index, scan in enumerate(record.scans):
             volume = scan.volume
             if volume is not None:
                 value = volume.value if volume.unit == "mL" else volume.canonical
-                self.volumes.append((scan, value, volume.comparator))
+                self.volumes.append((index, scan, value, volume.comparator))
             if scan.taken_at is not None:
                 moments.append(scan.taken_at.moment)
         if record.voided_at is not None:
@@ -87,8 +87,8 @@ class Facts:
     def all_volumes(self) -> Iterator[tuple[str, Decimal, str | None]]:
         """Every volume of the record with its field path, in mL, with its comparator."""
         record = self.record
-        for scan, value, comparator in self.volumes:
-            yield f"scans.{record.scans.index(scan)}.volume", value, comparator
+        for index, _, value, comparator in self.volumes:
+            yield f"scans.{index}.volume", value, comparator
         for name, volume in (
             ("voided_volume", record.voided_volume),
             ("catheterised_volume", record.catheterised_volume),

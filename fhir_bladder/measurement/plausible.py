@@ -71,18 +71,18 @@ def volume_large(facts: Facts) -> tuple[Finding, ...]:
 
 def repeats(facts: Facts) -> tuple[Finding, ...]:
     """Repeats a factor of ten apart, or spread above the larger of 25 mL and 20 % of their mean (ours)."""
-    exact = [(scan, value) for scan, value, comparator in facts.volumes if comparator is None]
+    exact = [(index, value) for index, _, value, comparator in facts.volumes if comparator is None]
     if len(exact) < 2:
         return NOTHING
     settings, record = facts.settings, facts.record
     values = [value for _, value in exact]
     low, high = min(values), max(values)
     found: tuple[Finding, ...] = NOTHING
-    for (_, one), (scan, other) in combinations(exact, 2):
+    for (_, one), (index, other) in combinations(exact, 2):
         if tenfold(one, other, settings.tenfold_volume, settings.tenfold_percent):
             found += TENFOLD.found(
                 record,
-                field=_path(facts, scan),
+                field=f"scans.{index}.volume",
                 expected=f"not ten times (±{settings.tenfold_percent} %) another repeat",
                 found=f"{one} and {other} mL",
                 hint="compare with the scanner's own reading",
@@ -109,20 +109,20 @@ def tenfold(one: Decimal, other: Decimal, least: Decimal, percent: Decimal) -> b
 def filling_rate(facts: Facts) -> tuple[Finding, ...]:
     """A rise between two scans of the exam, without a void between them, that no kidney makes."""
     timed = [
-        (scan.taken_at, value, scan)
-        for scan, value, comparator in facts.volumes
+        (scan.taken_at, value, index)
+        for index, scan, value, comparator in facts.volumes
         if comparator is None and scan.taken_at is not None
     ]
     timed.sort(key=lambda item: item[0].moment)
     found: tuple[Finding, ...] = NOTHING
-    for (before, low, _), (after, high, scan) in pairwise(timed):
+    for (before, low, _), (after, high, index) in pairwise(timed):
         if any(before.moment <= void.moment <= after.moment for _, void in facts.voids()):
             continue
         minutes = (after.moment - before.moment).total_seconds() / 60
         if fills_too_fast(float(low), float(high), minutes, facts):
             found += FILLING_RATE.found(
                 facts.record,
-                field=_path(facts, scan),
+                field=f"scans.{index}.volume",
                 expected=f"at most {facts.settings.filling_rate} mL/min",
                 found=f"{low} to {high} mL in {minutes:.0f} min",
                 hint="check the times, and that both scans are of one patient",
@@ -319,10 +319,6 @@ def _quality(scan: Scan) -> str:
     shadow = {True: ", shadowed", False: ", free of shadow", None: ""}[scan.pubic_shadow]
     absent = "" if scan.volume is not None else f", {scan.absent_reason}"
     return (scan.centring or "centring unknown") + shadow + absent
-
-
-def _path(facts: Facts, scan: Scan) -> str:
-    return f"scans.{facts.record.scans.index(scan)}.volume"
 
 
 CHECKS: tuple[Check, ...] = (

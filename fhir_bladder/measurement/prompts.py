@@ -15,12 +15,11 @@ from fhir_bladder.measurement import verdicts
 from fhir_bladder.measurement.calculated import Calculated
 from fhir_bladder.measurement.facts import Facts
 from fhir_bladder.measurement.patients import RETRACTED, Course, entry_of, key_of
-from fhir_bladder.measurement.rulebook import Rule
+from fhir_bladder.measurement.rulebook import KEPT, Rule
 from fhir_bladder.measurement.trials import OPEN, Reading, TrialLimits, outcome
 from fhir_bladder.measurement.verdicts import MET, NOT_APPLICABLE, NOT_MET, UNKNOWN, Inapplicable, Verdict
 
 CAUTION = "a prompt from the literature, no diagnosis: local codes and licensed practice decide"
-_KEPT = 64
 
 
 @dataclass(slots=True)
@@ -145,7 +144,7 @@ def _remember(rule: Rule, facts: Facts, course: Course, met: bool | None, share:
     readings = [one for one in course.memory.get(name, ()) if one.key != this.key]
     readings.append(this)
     readings.sort(key=lambda one: one.moment)
-    if len(readings) > _KEPT:
+    if len(readings) > KEPT:
         del readings[_spare(readings) if rule.kind == "lasting" else 0]
     course.memory[name] = readings
     return readings
@@ -211,7 +210,7 @@ def _trial(rule: Rule, facts: Facts, course: Course) -> Verdict:
     if course.memory.get(name + ", removal") != removed.moment:
         kept = []  # another removal, another trial
         course.memory[name + ", removal"] = removed.moment
-    readings = [one for one in kept if one.key != entry.key][-_KEPT:]
+    readings = [one for one in kept if one.key != entry.key][-KEPT:]
     readings.append(Reading(entry.key, entry.moment, entry.value, entry.comparator, entry.voids, entry.attempt))
     readings.sort(key=lambda one: one.moment)
     course.memory[name] = readings

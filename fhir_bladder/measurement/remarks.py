@@ -51,11 +51,11 @@ def outside_range(facts: Facts) -> tuple[Finding, ...]:
 def zero_volume(facts: Facts) -> tuple[Finding, ...]:
     """A volume of 0 mL whose scan does not say how it was centred."""
     found: tuple[Finding, ...] = NOTHING
-    for scan, value, _ in facts.volumes:
+    for index, scan, value, _ in facts.volumes:
         if not value and (scan.centring is None or scan.centring == "unknown"):
             found += ZERO_VOLUME.found(
                 facts.record,
-                field=f"scans.{facts.record.scans.index(scan)}.centring",
+                field=f"scans.{index}.centring",
                 expected="centring recorded with a volume of 0 mL",
                 found=f"scan {scan.scan_number}: 0 mL, centring {scan.centring or 'not recorded'}",
                 hint="an empty bladder is hard to see; say so, or report it as not-seen",

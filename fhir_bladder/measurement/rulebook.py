@@ -123,6 +123,17 @@ _TYPES: dict[str, type | tuple[type, ...]] = {
 }  # fmt: skip
 _GREATEST = 20_000
 """Above every limit in mL, mm, g, per cent, minutes, hours, days or months that a rule could mean."""
+_ONLY_FOR = {
+    "hours": ("kind", "trial"),
+    "layer": ("quantity", "thickness"),
+    "method": ("quantity", "thickness"),
+    "model": ("quantity", "mass"),
+    "received_model": ("quantity", "mass"),
+    "overdistension": ("quantity", "volume"),
+}
+"""What is asked with one kind or quantity only: elsewhere it would be ignored, which its author did not mean."""
+KEPT = 64
+"""Readings of a patient that are kept for rules that look back."""
 _SITE_ONLY = ("locations", "received_model", "confirmed_by")
 _REQUIRED = ("id", "version", "title", "prompt", "citation", "certainty", "population", "technique", "units")
 _USE = ("rule", "confirmed_by", "locations", "filling_low", "filling_high", "received_model")
@@ -270,6 +281,13 @@ def _consistent(rule: Rule, place: str) -> None:
         raise ConfigError("consecutive needs within_days", place, "say how far apart the readings may lie")
     if rule.consecutive > 1 and rule.kind != "threshold":
         raise ConfigError("consecutive is for kind threshold", place, "leave it out")
+    if rule.consecutive > KEPT:
+        raise ConfigError(f"consecutive {rule.consecutive} cannot be met", place, f"at most {KEPT} readings are kept")
+    if rule.within_days is not None and rule.consecutive == 1:
+        raise ConfigError("within_days is for consecutive readings", place, "leave it out, or add consecutive")
+    for name, (of, one) in _ONLY_FOR.items():
+        if getattr(rule, name) is not None and getattr(rule, of) != one:
+            raise ConfigError(f"{name} is for rules of {of} {one}", place, "leave it out")
     if rule.quantity == "thickness" and (rule.layer is None or rule.method is None):
         raise ConfigError("a thickness needs layer and method", place, "whole wall and detrusor are not one quantity")
     if rule.quantity == "mass" and rule.model is None:

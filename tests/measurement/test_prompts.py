@@ -234,7 +234,7 @@ def test_a_trial_is_about_the_removal(after_removal: Any, volume: int, state: st
 
 
 def test_only_a_trial_has_limits_of_a_trial() -> None:
-    (rule,) = switch_on(OWN + "above = 300\nhours = 6\n")
+    (rule,) = switch_on(OWN + "above = 300\n")
     with pytest.raises(ValueError, match="'own' is not about a trial"):
         trial_limits(rule)
 

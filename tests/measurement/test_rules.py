@@ -152,6 +152,20 @@ age_min = 18
         (OWN + "above = 1\nconfirmed_by = 'me'", "belongs into"),
         (OWN + "above = 1\nconsecutive = 2", "consecutive needs within_days"),
         (OWN + "above = 1\nconsecutive = 0", "consecutive needs within_days"),
+        (OWN + "above = 1\nconsecutive = 65\nwithin_days = 9", "consecutive 65 cannot be met"),
+        (OWN + "above = 1\nwithin_days = 9", "within_days is for consecutive readings"),
+        (OWN + "above = 1\nhours = 6", "hours is for rules of kind trial"),
+        (OWN + "above = 1\nlayer = 'detrusor'", "layer is for rules of quantity thickness"),
+        (OWN + "above = 1\nmethod = 'either'", "method is for rules of quantity thickness"),
+        (OWN + "above = 1\nmodel = 'sphere-shell'", "model is for rules of quantity mass"),
+        (
+            OWN + "above = 1\nquantity = 'minutes-since-void'\noverdistension = 115",
+            "overdistension is for rules of",
+        ),
+        (
+            OWN + "above = 1\n[[use]]\nrule = 'own'\nreceived_model = 'sphere-shell'",
+            "received_model is for rules of",
+        ),
         (OWN + "above = 1\nkind = 'lasting'\nmonths = 6\nconsecutive = 2\nwithin_days = 9", "is for kind threshold"),
         (OWN + "above = 1\nkind = 'lasting'", "months and kind lasting"),
         (OWN + "above = 1\nmonths = 6", "months and kind lasting"),
@@ -266,12 +280,13 @@ def test_the_limit_in_words(name: str, words: str) -> None:
 
 
 def test_what_only_the_site_knows_has_its_remedy() -> None:
-    own = OWN + 'above = 1\nsite_must_state = ["{}"]\n[[use]]\nrule = "own"\n'
     for name, remedy, stated in (
         ("filling", "add filling_low and filling_high", "filling_low = 1\nfilling_high = 2"),
         ("locations", "add locations", 'locations = ["Ward H"]'),
         ("received_model", "add received_model", 'received_model = "sphere-shell"'),
     ):
+        limit = MASS.format("sphere-shell") if name == "received_model" else "above = 1"
+        own = OWN + limit + '\nsite_must_state = ["{}"]\n[[use]]\nrule = "own"\n'
         with pytest.raises(ConfigError, match=f"does not know its {name}") as caught:
             switch_on(own.format(name))
         assert caught.value.remedy == remedy
@@ -280,7 +295,8 @@ def test_what_only_the_site_knows_has_its_remedy() -> None:
 
 @pytest.mark.parametrize("model", ["sphere-shell", "area-thickness"])
 def test_a_site_says_which_model_it_receives(model: str) -> None:
-    [rule] = switch_on(f'[[use]]\nrule = "postoperative-500"\nlocations = ["Ward H"]\nreceived_model = "{model}"')
+    own = OWN + MASS.format(model)
+    [rule] = switch_on(f'{own}\n[[use]]\nrule = "own"\nreceived_model = "{model}"')
     assert rule.received_model == model
 
 
