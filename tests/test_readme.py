@@ -10,9 +10,13 @@ import re
 import shutil
 import subprocess
 import sys
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
+
+from fhir_bladder.measurement.geometry import sphere_area
+from fhir_bladder.measurement.mass import area_thickness_mass, shell_mass
 
 ROOT = Path(__file__).parent.parent
 SERVER = "http://127.0.0.1:8080/fhir"
@@ -72,6 +76,21 @@ def test_every_link_leads_somewhere(page: str) -> None:
         if heading:
             headings = re.findall(r"^#+ (.+)$", file.read_text(), re.MULTILINE)
             assert heading in {_anchor(one) for one in headings}, f"{page}: {target}"
+
+
+def test_the_models_of_bladder_weight_differ_as_the_readme_says() -> None:
+    said = re.search(
+        r"differ by (\d+) to (\d+) % \(walls of ([\d.]+) to ([\d.]+) mm at (\d+) to (\d+) mL",
+        (ROOT / "README.md").read_text(),
+    )
+    assert said
+    least, most, thin, thick, low, high = map(float, said.groups())
+    differences = [
+        100 * (shell_mass(volume, wall, 1) / float(area_thickness_mass(Decimal(area), Decimal(wall), Decimal(1))) - 1)
+        for volume, area in ((volume, sphere_area(volume)) for volume in (low, high))
+        for wall in (thin, thick)
+    ]
+    assert (round(min(differences)), round(max(differences))) == (least, most)
 
 
 def test_every_page_is_linked_from_the_readme() -> None:

@@ -84,7 +84,7 @@ def command(
     if output_format == "json":
         click.echo(wire.dumps(written))
     summary = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing found"
-    common.say(f"{total} exams checked at {dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} UTC: {summary}")
+    common.say(f"{common.counted(total, 'exam')} checked at {dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} UTC: {summary}")
     common.finish(exit_codes)
 
 

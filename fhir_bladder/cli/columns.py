@@ -26,7 +26,7 @@ def suggest(file: Path, out: Path | None) -> None:
     with common.output(out) as stream:
         stream.write(text.encode())
     unsure = sum(line.startswith("# ?") for line in text.splitlines())
-    common.say(f"{unsure} lines need a person; then: fhir-bladder columns check MAP {file}")
+    common.say(f"{common.counted(unsure, 'line')} for a person to look at; then: fhir-bladder columns check MAP {file}")
 
 
 @command.command("check")
@@ -47,5 +47,5 @@ def check(map_file: Path, file: Path, first: int, timezone: str | None) -> None:
         common.say(common.finding_line(finding))
     if result.unused:
         common.say(f"columns not used: {', '.join(result.unused)}")
-    common.say(f"{result.records} records read, {result.refused} refused")
+    common.say(f"{common.counted(result.records, 'record')} read, {result.refused} refused")
     common.finish(result.exit_codes)

@@ -16,6 +16,7 @@ import click
 
 from fhir_bladder.cli.config import of_site, refuse_unknown, site_place, site_table
 from fhir_bladder.cli.config import site_value as site_value
+from fhir_bladder.cli.telling import counted as counted
 from fhir_bladder.cli.telling import finding_line as finding_line
 from fhir_bladder.cli.telling import report_error as report_error
 from fhir_bladder.cli.telling import say as say

@@ -80,7 +80,8 @@ def command(
     for line in (*result.problems, *result.may_miss, *result.notes):
         common.say(line)
     common.say(
-        f"{result.state}: {result.resources} resources in {result.files} files, {result.deleted} deleted, "
+        f"{result.state}: {common.counted(result.resources, 'resource')} in {common.counted(result.files, 'file')}, "
+        f"{result.deleted} deleted, "
         f"{result.bytes:,} bytes, up to {result.transaction_time or 'now'}"
     )
     common.finish({result.exit_code})

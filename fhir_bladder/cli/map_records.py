@@ -78,7 +78,7 @@ def command(
                 if finding.severity in ("fatal", "error", "block", "warning"):
                     common.say(common.finding_line(finding))
     not_taken.tell()
-    common.say(f"{written} exams mapped, {refused} records refused")
+    common.say(f"{common.counted(written, 'exam')} mapped, {common.counted(refused, 'record')} refused")
     common.finish(exit_codes)
 
 

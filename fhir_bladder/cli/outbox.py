@@ -112,7 +112,7 @@ def show(outbox_path: Path, output_format: str, exam: str) -> None:
 def retry(outbox_path: Path, exam: str) -> None:
     """Let a held exam, or all, be tried again by the next push: for when the cause was set right elsewhere."""
     with _open(outbox_path) as outbox:
-        common.say(f"{outbox.retry(exam)} exams will be tried again by the next push")
+        common.say(f"{common.counted(outbox.retry(exam), 'exam')} will be tried again by the next push")
 
 
 @command.command("release")
@@ -144,7 +144,7 @@ def purge(outbox_path: Path, older_than: float) -> None:
     """Delete the contents of exams that are done; keys, hashes and decisions stay."""
     with _open(outbox_path) as outbox:
         count = outbox.purge(dt.timedelta(seconds=older_than))
-    common.say(f"{count} exams purged of their contents; keys and hashes stay")
+    common.say(f"{common.counted(count, 'exam')} purged of contents; keys and hashes stay")
 
 
 @command.command("backup")

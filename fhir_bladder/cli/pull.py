@@ -58,5 +58,5 @@ def command(
             for value in pull(client, query, as_=kind, on_problem=problem):
                 stream.write(wire.dumps(value) + b"\n")
                 lines += 1
-    common.say(f"{lines} {'exam records' if as_ == 'exams' else 'Observations'}")
+    common.say(common.counted(lines, "exam record" if as_ == "exams" else "Observation"))
     common.finish(exit_codes)

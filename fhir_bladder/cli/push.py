@@ -88,10 +88,11 @@ def _tell(summary: Summary, outbox: Path) -> None:
         return
     counts = ", ".join(f"{count} {state}" for state, count in summary.counts.items() if count)
     common.say(
-        f"{summary.given} records given: {counts or 'none'}; {summary.requests} requests, {summary.seconds:.1f} s"
+        f"{common.counted(summary.given, 'record')} given: {counts or 'none'}; "
+        f"{common.counted(summary.requests, 'request')}, {summary.seconds:.1f} s"
     )
     if summary.left:
-        common.say(f"{summary.left} exams wait in {outbox}: run the same command again")
+        common.say(f"{common.counted(summary.left, 'exam')} waiting in {outbox}: run the same command again")
 
 
 def _tell_held(outbox: Any, summary: Summary) -> None:
@@ -117,5 +118,6 @@ def _dry_run(items: Iterator[Any], outbox: Path, target: str, choices: Any, key_
 
     summary = dry_run(outbox, target, choices, items, shown, key_system=key_system)
     sys.stdout.buffer.flush()
-    common.say(f"dry run: {count} requests, {summary.counts['held']} records would be held; nothing was sent or kept")
+    held = common.counted(summary.counts["held"], "record")
+    common.say(f"dry run: {common.counted(count, 'request')}, {held} would be held; nothing was sent or kept")
     return summary.exit_codes

@@ -84,7 +84,7 @@ def command(
         )
         for path in written:
             common.say(f"wrote {path}")
-    common.say(f"{len(material.exams)} exams, {len(material.refused)} refused")
+    common.say(f"{common.counted(len(material.exams), 'exam')}, {len(material.refused)} refused")
     common.finish(codes_seen)
 
 

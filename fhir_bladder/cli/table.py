@@ -55,7 +55,7 @@ def command(
         common.warn(note)
     left_out = ", ".join(f"{count} {reason}" for reason, count in result.counts.items() if count and reason != "kept")
     common.say(
-        f"{result.rows} rows of {result.resources} resources"
+        f"{common.counted(result.rows, 'row')} of {common.counted(result.resources, 'resource')}"
         + (f"; left out: {left_out}" if left_out else "")
         + (f"; {result.rejected} rejected" if result.rejected else "")
     )

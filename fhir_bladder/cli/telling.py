@@ -18,6 +18,11 @@ def one_line(text: str) -> str:
     return " ".join("".join(char if char.isprintable() else " " for char in text).split())
 
 
+def counted(number: int, what: str) -> str:
+    """`1 exam`, `12,000 exams`: how many there are."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def say(text: str) -> None:
     """A line for people."""
     click.echo(text, err=True)

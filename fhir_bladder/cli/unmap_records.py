@@ -41,5 +41,5 @@ def command(inputs: tuple[Path, ...], out: Path | None) -> None:
             count += 1
     if not read and not codes:
         common.warn("the file holds no resource", " ".join(map(str, inputs)), "check that its source has finished")
-    common.say(f"{count} exam records")
+    common.say(common.counted(count, "exam record"))
     common.finish(codes)

@@ -138,7 +138,7 @@ def test_a_reader_that_goes_away_leaves_the_work_unfinished(many: Path, argument
     finally:
         os.close(writing)
     assert done.returncode == 5
-    assert not [line for line in done.stderr.splitlines() if not line.startswith(("1 exams", "8 exams"))]
+    assert not [line for line in done.stderr.splitlines() if not line.startswith(("8 exams",))]
 
 
 def test_a_terminal_without_our_signs_is_written_to_all_the_same(folder: Path) -> None:

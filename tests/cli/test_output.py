@@ -151,5 +151,5 @@ def test_a_file_that_may_not_be_read_is_an_error_of_the_input(tmp_path: Path, mo
     assert done.exit_code == 3
     assert done.stderr.splitlines() == [
         f"error: cannot read the file: permission denied — {closed} — check the path",
-        "1 exams mapped, 0 records refused",
+        "1 exam mapped, 0 records refused",
     ]
