@@ -83,13 +83,13 @@ class _Shape:
 
 
 class _Object:
-    """The objects of one table, by the texts of their keys."""
+    """The resources of one table, by the texts of their keys."""
 
     def __init__(self, front: Front, table: Table) -> None:
         self.front, self.table = front, table
         self.shapes: dict[tuple[str, ...], _Shape] = {}
         self.places: dict[str, _Place] = {}
-        self.needs = _needs(table) if table.resource else {}
+        self.needs = _needs(table)
         self.bits = {e: 1 << n for n, e in enumerate(e for e, rule in self.needs.items() if rule.guards)}
         self.holds = front.acceptor.rest(table, frozenset(self.needs))
         self.always = [rule.holds for rule in self.needs.values() if rule.kind == WHOLE and not rule.guards]
@@ -155,7 +155,7 @@ class _Object:
                 place = _Place(self.front.array(self.table, field, rules, guards), {}, array=True)
             else:
                 place = self.front.place(self.table, field, rules, guards)
-        elif key == "resourceType" and self.table.resource:
+        elif key == "resourceType":
             place = _Place(_never, {f'"{self.table.type}"'.encode(): self.table.type})
         else:
             raise Unknown
