@@ -72,7 +72,7 @@ def put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
     """A file beside the table: `x.csv` gets `x.<suffix>`."""
     path = target.with_suffix("." + suffix)
     near = path.with_name(f".{path.name}.part")
-    with _explained(path):
+    with _explained(path, near):
         near.write_bytes(data)
         _finish(near, path, result)
 
@@ -80,16 +80,19 @@ def put(target: Path, suffix: str, data: bytes, result: TableResult) -> None:
 def place(target: Path, made: Path, result: TableResult) -> None:
     """A finished file to its name."""
     near = target.with_name(f".{target.name}.part")
-    with _explained(target):
+    with _explained(target, near):
         shutil.copyfile(made, near)
         _finish(near, target, result)
 
 
 @contextlib.contextmanager
-def _explained(path: Path) -> Iterator[None]:
+def _explained(path: Path, draft: Path | None = None) -> Iterator[None]:
+    """Say which file could not be written; its draft does not stay behind."""
     try:
         yield
     except OSError as error:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
         raise ConfigError(
             f"cannot be written: {(error.strerror or '').lower()}", str(path), "name another file with -o"
         ) from None

@@ -128,7 +128,9 @@ def refuse_no_file(path: Path) -> None:
 
 
 def _unwritable(path: Path, error: OSError) -> ConfigError:
-    return ConfigError(f"cannot be written: {(error.strerror or '').lower()}", str(path), "name another file")
+    return ConfigError(
+        f"cannot be written: {(error.strerror or '').lower()}", str(path), "make room, or name another file"
+    )
 
 
 def _opened(path: Path) -> IO[bytes]:
@@ -160,6 +162,11 @@ def output(path: Path | None) -> Iterator[IO[bytes]]:
         os.umask(umask)
         Path(temporary).chmod(0o666 & ~umask)
         Path(temporary).replace(path)
+    except OSError as error:
+        Path(temporary).unlink(missing_ok=True)
+        if error.filename is None:  # of a write; what cannot be read names its file
+            raise _unwritable(path, error) from None
+        raise
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise

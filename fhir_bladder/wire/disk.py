@@ -25,12 +25,16 @@ def sync_folder(folder: Path) -> None:
 def replace(path: Path, data: bytes) -> None:
     """Write a file (mode 0600), whole or not at all; its folder is not synced.
 
-    The draft is made anew: one that stands there may be open to others or point elsewhere.
+    The draft is made anew: one that stands there may be open to others or point elsewhere. It does not stay behind.
     """
     draft = path.with_name(f".{path.name}.part")
     draft.unlink(missing_ok=True)
     handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-    with os.fdopen(handle, "wb") as stream:
-        stream.write(data)
-        sync(stream)
-    draft.replace(path)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            sync(stream)
+        draft.replace(path)
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise
