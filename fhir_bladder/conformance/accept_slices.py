@@ -49,15 +49,14 @@ class Slices(Values):
             self._keep.append(node)
         return name
 
-    def picked(self, node: Node) -> bool:
-        """Whether an item is in its slice only where the pattern of this node holds."""
-        return id(node) in self._picked
+    def picked(self, table: Table, field: Field) -> bool:
+        """Whether the table is a slice's and the pattern of this field is what told the slice."""
+        return field.key == "code" and id(table.node) in self._picked
 
     def _codes(self, node: Node) -> dict[tuple[str, str], int] | None:
         if node.discriminators not in ((("pattern", "code"),), (("value", "code"),)):
             return None
         table: dict[tuple[str, str], int] = {}
-        kids = []
         for number, (_, piece) in enumerate(node.slices):
             kid = piece.kids.get("code")
             pattern = kid.pattern if kid is not None else None
@@ -67,9 +66,7 @@ class Slices(Values):
             if set(coding) != {"system", "code"}:
                 return None
             table.setdefault((coding["system"], coding["code"]), number)
-            if not piece.refers:  # its children are its own
-                kids.append(id(kid))
-        self._picked.update(kids)
+        self._picked.update(id(piece) for _, piece in node.slices)
         return table
 
     def _pick_by_code(self, node: Node) -> Callable[[Any], int] | None:

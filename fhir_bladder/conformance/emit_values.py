@@ -54,8 +54,8 @@ class Names(Protocol):
     def by_code(self, node: Node) -> str:
         """The look-up of slices told apart by one coding each; empty for others."""
 
-    def picked(self, node: Node) -> bool:
-        """Whether an item is in its slice only where the pattern of this node holds."""
+    def picked(self, table: Table, field: Field) -> bool:
+        """Whether the table is a slice's and the pattern of this field is what told the slice."""
 
     def known_code(self, system: Any, code: Any) -> bool:
         """Whether two fixed values are a system and a code of it, with nothing to be said about them."""
@@ -84,7 +84,7 @@ def body(table: Table, field: Field, v: str, names: Names) -> list[str]:
             return ["return 0"]
         return [f"if not {names.choice(table, field)}({v}, C): return 0"]
     if not node.many:
-        return item(node, field.type, v, names)
+        return item(node, field.type, v, names, names.picked(table, field))
     out = [f"if type({v}) is not list or not {v}: return 0"]
     if node.max is not None:
         out.append(f"if len({v}) > {node.max}: return 0")
@@ -146,8 +146,8 @@ def _branch(branches: list[list[str]], first: int) -> list[str]:
     ]
 
 
-def item(node: Node, ref: TypeRef, v: str, names: Names) -> list[str]:
-    """Statements for one value of a node."""
+def item(node: Node, ref: TypeRef, v: str, names: Names, picked: bool = False) -> list[str]:
+    """Statements for one value of a node; picked: it is known to hold to its pattern."""
     if node.max == 0:
         return ["return 0"]
     if ref.code in PRIMITIVES:
@@ -165,7 +165,7 @@ def item(node: Node, ref: TypeRef, v: str, names: Names) -> list[str]:
         out += [f"if not {names.profile(url, ref.code)}({v}, C): return 0" for url in ref.profiles]
     if node.fixed is not MISSING:
         out.append(f"if not EQUAL({v}, {names.constant(node.fixed)}): return 0")
-    if node.pattern is not MISSING and not names.picked(node):
+    if node.pattern is not MISSING and not picked:
         out += _pattern(node.pattern, v, names)
     if node.binding is not None and node.binding.value_set is not None:
         out.append(f"if not {names.binding(node)}({v}): return 0")

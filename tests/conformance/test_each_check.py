@@ -47,6 +47,13 @@ def test_a_dropped_check_is_noticed(proof: ModuleType, base: Any) -> None:
         assert not run.known_good(bad)
 
 
+def test_the_thicknesses_start_from_a_right_panel(proof: ModuleType, local: Any) -> None:
+    """A seed that is wrong itself shows a check by luck only."""
+    import orjson
+
+    assert local.validate(orjson.dumps(proof.odd.seeds()["walls"])) == []
+
+
 @pytest.mark.long
 def test_every_check_is_needed(proof: ModuleType) -> None:
     """All profiles, all types judged in full, and the hand-written modules. About a minute and a half of processor time."""
