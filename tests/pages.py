@@ -118,6 +118,7 @@ _ROOMS = {
     "exchange": "Server, credentials, outbox, export",
     "intake": "Listening",
     "analysis": "Tables and report",
+    "sandbox": "The embedded test server",
 }
 
 _ERRORS = """\
