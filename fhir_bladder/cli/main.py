@@ -9,14 +9,20 @@ import os
 import signal
 import sys
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from fhir_bladder import __version__
-from fhir_bladder.cli.telling import report_error
-from fhir_bladder.cli.verbs import DEBUG
-from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
+
+if TYPE_CHECKING:
+    from fhir_bladder.errors import BladderError
+
+DEBUG = "fhir_bladder.debug"
+"""Where a run keeps whether --debug was asked for, on the line, by a variable or in the file."""
+
+UNFINISHED = 5
+"""The exit code of what stopped before the end."""
 
 VERBS = {
     "map": "Exam records to FHIR, NDJSON.",
@@ -80,9 +86,7 @@ class LazyGroup(click.Group):
         except Exception as error:
             if ctx.meta[DEBUG]:
                 raise
-            planned = _planned(error)
-            report_error(planned)
-            raise click.exceptions.Exit(planned.exit_code) from None
+            raise click.exceptions.Exit(_tell(error)) from None
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -109,18 +113,29 @@ def run(arguments: list[str] | None = None) -> None:
         error.show()
         code = error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        stopped = UnfinishedError("stopped before the end", "", "run the same command again to go on")
-        report_error(stopped)
-        code = stopped.exit_code
+        code = _tell(KeyboardInterrupt())
     sys.exit(code if isinstance(code, int) else 0)
 
 
-def _planned(error: Exception) -> BladderError:
+def _tell(error: BaseException) -> int:
+    """Tell an error in one line; its exit code."""
+    from fhir_bladder.cli.telling import report_error
+
+    planned = _planned(error)
+    report_error(planned)
+    return planned.exit_code
+
+
+def _planned(error: BaseException) -> BladderError:
     """An error as people are told it."""
     from concurrent.futures import BrokenExecutor
 
+    from fhir_bladder.errors import BladderError, ConfigError, UnfinishedError
+
     if isinstance(error, BladderError):
         return error
+    if isinstance(error, KeyboardInterrupt):
+        return UnfinishedError("stopped before the end", "", "run the same command again to go on")
     if isinstance(error, MemoryError):
         return UnfinishedError("not enough memory", "", "give the input in smaller files")
     if isinstance(error, BrokenExecutor):
@@ -139,7 +154,7 @@ def _reader_may_go() -> Iterator[None]:
         yield
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # else Python complains at exit
-        raise click.exceptions.Exit(UnfinishedError.exit_code) from None
+        raise click.exceptions.Exit(UNFINISHED) from None
 
 
 @contextlib.contextmanager

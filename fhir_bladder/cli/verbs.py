@@ -16,9 +16,6 @@ import click
 from fhir_bladder.cli.config import CONFIG_NAME, load_config, option_name
 from fhir_bladder.errors import ConfigError
 
-DEBUG = "fhir_bladder.debug"
-"""Where a run keeps whether --debug was asked for, on the line, by a variable or in the file."""
-
 
 class _Path(click.Path):
     """A path of any kind. Whether it can be read is told by who reads it: as an input's error, not the line's."""
@@ -86,6 +83,8 @@ class VerbGroup(click.Group):
 
 
 def _remember_debug(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    from fhir_bladder.cli.main import DEBUG
+
     ctx.meta[DEBUG] = ctx.meta.get(DEBUG, False) or value
 
 
