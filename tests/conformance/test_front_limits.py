@@ -2,6 +2,11 @@
 """Each limit of the front tier by itself: parts known to be right, put together so that only this limit refuses them.
 
 The explainer alone is the judge of what is right. Each limit was left out once on purpose to see its test fail.
+
+Not here, for nothing can show them alone: unknown keys (the acceptor confirms no list with one), null (no type takes
+it), `contained` and resources as parts (each limit stands behind the other, and both behind what looks at the
+resource), another spelling of the type (its table is looked up by the text), blanks between the items of an array (each
+item is judged by itself), and paths of a guard that the writer of rules does not know (`first()`, `$index`).
 """
 
 from __future__ import annotations
