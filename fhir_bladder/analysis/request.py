@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ class TableResult:
     """What a run of `table` did.
 
     counts: resources by reason (`kept` first). rejected: lines and resources that could not be read or did not fit.
-    refused: what was rejected, with its reason unless identities are hidden. notes: sentences a person should read.
+    refused: what was rejected, as it may be told. notes: sentences a person should read.
     errors: files that could not be read; each has its exit code.
     """
 
@@ -66,11 +66,17 @@ def why_empty(result: TableResult, asked: Request, rejected: Sequence[Rejected])
         yield f"left out: {counted}; --include {','.join(left_out)} takes them in"
 
 
-def told(rejected: Iterable[Rejected], asked: Request) -> list[Rejected]:
-    """What was rejected, as it may be told: a reason can quote the source, so it is kept back with identities."""
+def told(rejected: Sequence[Rejected], misfits: Sequence[Rejected], asked: Request) -> list[Rejected]:
+    """What was rejected, as it may be told on a terminal, whose text ends in logs.
+
+    Why a resource does not fit the view can quote the resource, so that stands in the file beside the table only; where
+    identities are hidden no reason is told.
+    """
+    why = "does not fit the view — the file .rejected.ndjson beside the table says why"
     if asked.hide is None:
-        return list(rejected)
-    return [Rejected(one.file, one.line, "make the table without --pseudonyms to see why") for one in rejected]
+        return [*rejected, *(Rejected(one.file, one.line, why) for one in misfits)]
+    why = "make the table without --pseudonyms to see why"
+    return [Rejected(one.file, one.line, why) for one in (*rejected, *misfits)]
 
 
 def request(

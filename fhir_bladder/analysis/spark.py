@@ -182,7 +182,7 @@ class _Job:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
-        self.result.refused = told((*self.rejected, *self.misfits), self.asked)
+        self.result.refused = told(self.rejected, self.misfits, self.asked)
         self.result.notes += why_empty(self.result, self.asked, self.rejected)
         self.result.notes += [
             f"column {name}: {n:,} values do not fit its type and are empty; CSV and NDJSON keep them"

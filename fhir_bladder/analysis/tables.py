@@ -131,7 +131,7 @@ class _Run:
         self.result.counts = self.census.counts()
         self.result.resources = len(self.census.reasons)
         self.result.rejected = len(self.rejected) + len(self.misfits)
-        self.result.refused = told((*self.rejected, *self.misfits), self.asked)
+        self.result.refused = told(self.rejected, self.misfits, self.asked)
         self.result.notes += why_empty(self.result, self.asked, self.rejected)
         if self.target is not None:
             digests = {name: digest.hexdigest() for name, digest in self.digests.items()}

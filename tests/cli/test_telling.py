@@ -60,6 +60,34 @@ def test_table_says_what_it_rejects_also_where_rows_were_made() -> None:
     assert "error: fhir.ndjson:9: make the table without --pseudonyms to see why" in done.stderr
 
 
+def test_what_does_not_fit_a_view_is_not_quoted_on_the_terminal() -> None:
+    """The reason quotes the resource; it stands beside the table, where the data are."""
+    assert _run("map", str(EXAMPLES / "exam.json"), "--as", "bundles", "-o", "b.ndjson").exit_code == 0
+    column = {"name": "x", "path": "name.first().family > 5"}
+    Path("v.json").write_text(json.dumps({"resource": "Patient", "select": [{"column": [column]}]}))
+    done = _run("table", "b.ndjson", "--view", "v.json", "--include", "synthetic", "-o", "t.csv")
+    assert done.exit_code == 1, done.output
+    assert (
+        "error: b.ndjson:1: does not fit the view — the file .rejected.ndjson beside the table says why" in done.stderr
+    )
+    assert "Htest" not in done.output
+    assert "Htest" in Path("t.rejected.ndjson").read_text(), "the check can fail: the reason quotes it"
+
+
+def test_reasons_of_report_quote_no_value_that_describes_a_person() -> None:
+    good = json.loads((EXAMPLES / "exam.json").read_text())
+    bad = [
+        {"patient": {"identifiers": "Canary", "birth_date": "Canary"}},
+        {"patient": {"administrative_gender": "Canary", "family_name": 7}},
+        {"verified": {"by": ["Canary"], "at": 5}},
+        {"canary_field": "Canary"},
+    ]
+    Path("c.ndjson").write_text("".join(json.dumps(good | one) + "\n" for one in bad))
+    done = _run("report", "--text", "c.ndjson")
+    assert done.stderr.splitlines()[-1] == "0 exams, 4 refused"
+    assert "Canary" not in done.output
+
+
 def test_receipts_that_are_none_are_told_likewise() -> None:
     Path("many.ndjson").write_text("{}\n" * (MOST + 7))
     done = _run("table", "many.ndjson", "--view", "deliveries")
