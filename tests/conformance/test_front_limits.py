@@ -6,7 +6,8 @@ The explainer alone is the judge of what is right. Each limit was left out once 
 Not here, for nothing can show them alone: unknown keys (the acceptor confirms no list with one), null (no type takes
 it), `contained` and resources as parts (each limit stands behind the other, and both behind what looks at the
 resource), another spelling of the type (its table is looked up by the text), blanks between the items of an array (each
-item is judged by itself), and paths of a guard that the writer of rules does not know (`first()`, `$index`).
+item is judged by itself), slices of one url (here each has its own), and paths of a guard that the writer of rules does
+not know (`first()`, `$index`).
 """
 
 from __future__ import annotations
@@ -122,6 +123,7 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, Any
     "condition on a new value": (ruled(ON_CODE), [observation(code=coded("a")), observation(code=coded("b"), **SMALL)], observation(code=coded("a", text="new"), **SMALL)),
     "first of two conditions on one value": (ruled(ON_CODE, ON_TEXT), [observation(code=coded("a", text="x")), observation(code=coded("b"), **SMALL)], observation(code=coded("a", text="x"), **SMALL)),
     "second of two conditions on one value": (ruled(ON_CODE, ON_TEXT), [observation(code=coded("a", text="x")), observation(code=coded("b"), **AMENDED)], observation(code=coded("a", text="x"), **AMENDED)),
+    "rule on one value": (ruled("code.coding.where(code = 'a').empty()"), [observation(code=coded("b"))], observation(code=coded("a"))),
     "rule on each item": (ruled(f"extension.all(url = '{A}')"), [extended((A, "x"))], extended((B, "x"))),
     "rule on the number of items": (ruled(f"extension.where(url = '{A}').count() = 1"), [extended((A, "x")), extended((A, "y"))], extended((A, "x"), (A, "y"))),
     "an item that looks at the resource": (ruled(), [extended((D, "x")), extended((A, "x"), **AMENDED)], extended((D, "x"), **AMENDED)),
