@@ -57,9 +57,9 @@ def commands() -> str:
         "stderr. Every option also comes from the environment or from `fhir-bladder.toml`, in this order after the",
         "command line. The variable of an option is named by the whole path of its verb, or by the option alone, for",
         "all verbs: `outbox list --state` reads `FHIR_BLADDER_OUTBOX_LIST_STATE`, then `FHIR_BLADDER_STATE`. In the",
-        "file a key stands in the verb's table (`[outbox]` for all of outbox), or at the top for all verbs; a value that",
-        "does not fit is refused with file and key. Paths of the file are relative to it, and an option that may be given",
-        "several times takes one value or a list; in a variable, `:` stands between paths.",
+        "file a key stands in the verb's table (`[outbox]` for all of outbox), or at the top for all verbs; a value",
+        "that does not fit is refused with file and key. Paths of the file are relative to it, and an option that may",
+        "be given several times takes one value or a list; in a variable, `:` stands between paths.",
         "",
     ]
     for path, command, context in _walk(cli, "fhir-bladder", None):

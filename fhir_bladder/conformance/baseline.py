@@ -46,7 +46,11 @@ class Baseline:
             return cls(Counter({str(e["fingerprint"]): int(e["count"]) for e in data["accepted"]}))
         except FileNotFoundError:
             raise ConfigError("baseline file not found", str(path), "write it with --write-baseline") from None
-        except (OSError, ValueError, KeyError, TypeError) as error:
+        except OSError as error:
+            raise ConfigError(
+                f"cannot be read: {(error.strerror or '').lower()}", str(path), "check the path"
+            ) from None
+        except (ValueError, KeyError, TypeError) as error:
             raise ConfigError(
                 f"not a baseline file: {error}", str(path), "write it anew with --write-baseline"
             ) from None

@@ -168,6 +168,8 @@ def _archive(path: Path) -> Iterator[tuple[str, bytes]]:
                 if content is not None and "/example" not in member.name:
                     yield member.name, content.read()
     except (tarfile.TarError, OSError, EOFError) as error:
+        if isinstance(error, OSError) and error.strerror:
+            raise InputError(f"cannot be read: {error.strerror.lower()}", str(path), "check the path") from None
         raise InputError(
             f"not a readable .tgz package: {error}", str(path), "get it from its publisher again"
         ) from None

@@ -176,7 +176,7 @@ def _sarif_result(finding: Finding) -> dict[str, object]:
 def _uri(file: str) -> str:
     from urllib.parse import quote
 
-    return quote(file.replace("\\", "/"), safe="/:._-~")
+    return quote(file.replace("\\", "/"), safe="/:._-~", errors="surrogateescape")
 
 
 def junit(judged: Iterable[Judged]) -> Iterator[str]:

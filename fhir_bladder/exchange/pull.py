@@ -190,6 +190,8 @@ def pull_to_file(
     Exams are made from the resources once all are there, since one exam's may stand on several pages.
     """
     path = Path(path)
+    if path.is_dir():
+        raise ConfigError("it is a folder", str(path), "name a file")
     draft, state = path.with_name(path.name + ".part"), path.with_name(path.name + ".state")
     try:
         result = _gather(client, query, draft, state, as_, progress)

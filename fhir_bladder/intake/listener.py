@@ -240,6 +240,8 @@ class Listener:
         text = f"{handled.name}: {handled.records} records taken, {handled.refused} refused"
         if handled.held:
             text += f"; {handled.held} of those taken held for a person"
+        if handled.outcome == "refused":
+            text += "; it is in refused/, a .why beside it says why"
         self._on_event(Event("file", text, handled))
 
     def _answered(self, answer: Answer) -> None:

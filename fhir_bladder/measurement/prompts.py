@@ -19,7 +19,7 @@ from fhir_bladder.measurement.rulebook import KEPT, Rule
 from fhir_bladder.measurement.trials import OPEN, Reading, TrialLimits, outcome
 from fhir_bladder.measurement.verdicts import MET, NOT_APPLICABLE, NOT_MET, UNKNOWN, Inapplicable, Verdict
 
-CAUTION = "a prompt from the literature, no diagnosis: local codes and licensed practice decide"
+CAUTION = "a prompt, no diagnosis: local codes and licensed practice decide"
 
 
 @dataclass(slots=True)

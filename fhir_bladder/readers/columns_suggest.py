@@ -114,7 +114,11 @@ def sample(path: str | Path) -> Sheet:
         data = stream.read(1 << 22)
     if not data.strip():
         raise InputError("the file is empty", str(path), "give a sheet with a header and some rows")
+    if data.lstrip(b"\xef\xbb\xbf \r\n\t")[:1] in (b"{", b"["):
+        raise InputError("it is JSON, no sheet", str(path), "records in JSON need no column map")
     encoding = _encoding(data)
+    if "\0" in data[:1000].decode(encoding, "replace"):
+        raise InputError("it is no text", str(path), "give a sheet as CSV, TSV or XLSX")
     lines = csv_files.decode(str(path), data, encoding)
     delimiter = max(csv_files.GUESSES, key=lambda guess: lines[0].count(guess))
     header = [cell.strip() for cell in next(iter(csv_files.parsed([lines[0]], delimiter)), [])]

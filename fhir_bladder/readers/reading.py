@@ -115,4 +115,6 @@ def detect(file: str, head: bytes, columns: ColumnMap | None) -> str:
         return "xlsx"
     if columns is not None:
         return "csv"
+    if not start:
+        return "json"  # nothing but blanks so far: its reader tells an empty file
     raise InputError("the format cannot be told from name or content", file, "say it with --input-format")

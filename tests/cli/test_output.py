@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import stat
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -153,3 +155,29 @@ def test_a_file_that_may_not_be_read_is_an_error_of_the_input(tmp_path: Path, mo
         f"error: cannot read the file: permission denied — {closed} — check the path",
         "1 exam mapped, 0 records refused",
     ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["export", "--server", "http://127.0.0.1:1/fhir", "-o", "a.csv"], "it is no folder — a.csv — name a folder"),
+        (["pull", "--server", "http://127.0.0.1:1/fhir", "-o", "sub"], "it is a folder — sub — name a file"),
+        (["columns", "suggest", "a.csv"], "it is JSON, no sheet — a.csv"),
+        (["columns", "suggest", "r.csv"], "it is no text — r.csv"),
+        (["validate", "--package", "none.tgz", "a.csv"], "none.tgz"),
+        (["validate", "--baseline", "sub", "a.csv"], "cannot be read: is a directory — sub — check the path"),
+    ],
+)
+def test_a_wrong_path_or_name_is_told_with_its_remedy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "a.csv").write_text('{"exam_number": "1"}')
+    (tmp_path / "r.csv").write_bytes(bytes(range(256)))
+    command = [sys.executable, "-m", "fhir_bladder", *arguments]
+    process = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert words in process.stderr
+    assert "Errno" not in process.stderr and process.stderr.count("\n") == 1
+    assert process.returncode in (1, 3)
+    assert not list(tmp_path.glob("*.part"))

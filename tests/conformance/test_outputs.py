@@ -6,6 +6,7 @@ from __future__ import annotations
 import gzip
 import io
 import json
+import os
 import re
 import tarfile
 import xml.etree.ElementTree as ET
@@ -138,6 +139,13 @@ def test_outcome_is_valid_fhir(base: Validator, lines: Path) -> None:
     assert not [f for f in base.validate(text.encode()) if f.severity == "error"]
     nothing = "".join(writers.outcome([]))
     assert not [f for f in base.validate(nothing.encode()) if f.severity == "error"]
+
+
+def test_sarif_of_a_file_whose_name_is_no_text(base: Validator, tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"b\xe9.json")
+    path.write_text(BAD)
+    log = json.loads("".join(writers.sarif(validate_files([path], validator=base), version="1")))
+    assert "b%E9.json" in json.dumps(log)
 
 
 def test_sarif(base: Validator, lines: Path) -> None:

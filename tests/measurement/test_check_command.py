@@ -58,5 +58,5 @@ def test_a_prompt_tells_its_place_like_a_finding(exam: Exam, check: Callable[...
     assert json.loads(check(records, "--output-format", "json")) == found
     text = check(records).splitlines()
     assert text[1].startswith("prompt: residual of at least 100 mL: ")
-    assert " — exams.ndjson:3 exam c scans — a prompt from the literature, no diagnosis: " in text[1]
+    assert " — exams.ndjson:3 exam c scans — a prompt, no diagnosis: " in text[1]
     assert "(expected: at least 100 mL; found: 1200 mL; source: Association for Continence Advice" in text[1]

@@ -254,7 +254,7 @@ def test_the_written_form_of_a_prompt(exam: Exam) -> None:
         "found": "186 mL",
         "source": "ward protocol 7",
         "certainty": "site",
-        "hint": "a prompt from the literature, no diagnosis: local codes and licensed practice decide",
+        "hint": "a prompt, no diagnosis: local codes and licensed practice decide",
         "severity": "prompt",
     }
     assert prompt.as_dict() == written

@@ -14,6 +14,7 @@ import pytest
 
 from fhir_bladder.errors import ConfigError, combined_exit_code
 from fhir_bladder.readers import ReadOptions, read
+from fhir_bladder.readers.reading import maps_of, read_stream
 
 
 def test_ndjson_lines_and_their_hashes(read_bytes: Any, line: Any) -> None:
@@ -163,3 +164,9 @@ def test_options_are_checked_before_reading() -> None:
         read([], ReadOptions(input_format="parquet"))
     with pytest.raises(ConfigError, match=r"cannot read the map.*--columns"):
         read([], ReadOptions(columns="nowhere.toml"))
+
+
+@pytest.mark.parametrize("data", [b"\n", b" \n\t\n" * 100])
+def test_nothing_but_blanks_is_empty_also_without_a_name(data: bytes) -> None:
+    [item] = read_stream("-", io.BufferedReader(io.BytesIO(data)), ReadOptions(), maps_of(ReadOptions()))
+    assert [finding.id for finding in item.findings] == ["file-empty"]

@@ -66,6 +66,8 @@ class Export:
     def run(self) -> Iterator[Event]:
         """Do it; yields events as they happen."""
         folder = self.options.folder
+        if folder.exists() and not folder.is_dir():
+            raise ConfigError("it is no folder", str(folder), "name a folder")
         if self.options.cancel and not folder.is_dir():
             self.result.state = "nothing-to-cancel"
             return

@@ -68,6 +68,8 @@ class Ask(OutboxFile):
 
         Raises RecordError where there is none.
         """
+        if not name:
+            raise RecordError("no exam is named", str(self.path), "name it by its key, its #number or its hash")
         if name.startswith("#") and name[1:].isdigit():
             return [self.row(int(name[1:]))]
         digits = name if _HASH.fullmatch(name) else ""

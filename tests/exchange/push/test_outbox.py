@@ -377,3 +377,10 @@ def test_what_is_accepted_together_is_kept_together(tmp_path: Path) -> None:
             box.accept(T, [item("a/2")])
         box.accept(T, [item("a/3")])
         assert [row.key for row in box.rows()] == ["a/1", "a/2", "a/3"]
+
+
+def test_an_empty_name_finds_no_row_without_a_key(tmp_path: Path) -> None:
+    with Outbox(tmp_path / "o.db") as box:
+        box.accept(T, [Item("0" * 64, state="held", code="unreadable", reason="no record")])
+        with pytest.raises(RecordError, match="no exam is named"):
+            box.find("")
