@@ -158,7 +158,7 @@ def _no_resource(value: Any) -> str:
 
 
 _OPEN, _CLOSE = b"{}"
-_BLOCK = 1 << 16
+_BLOCK = 1 << 18
 """Bytes read at once; few enough that they are still in the processor's cache when they are parsed and hashed."""
 
 
