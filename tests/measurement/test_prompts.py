@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,20 +21,7 @@ from fhir_bladder.measurement.verdicts import Verdict
 Exam = Callable[..., ExamRecord]
 NOW = dt.datetime(2026, 11, 30, 12, tzinfo=dt.UTC)
 START = dt.date(2026, 1, 1)
-OWN = """
-[[use]]
-rule = "own"
-[[rule]]
-id = "own"
-version = "1"
-title = "Our ward"
-prompt = "over our own limit"
-citation = "ward protocol 7"
-certainty = "site"
-population = "adults"
-technique = "ultrasound"
-units = "mL"
-"""
+OWN = '[[use]]\nrule = "own"\n' + Path(__file__).with_name("own_rule.toml").read_text("utf-8")
 LASTING = OWN + 'above = 300\nkind = "lasting"\nmonths = 6\nvoid_state = "post-void"\n'
 IN_A_ROW = OWN + 'above = 100\nor_percent_above = 50\nvoid_state = "post-void"\nwithin_days = {}\nconsecutive = {}\n'
 TRIAL = '[[use]]\nrule = "trial-150"'

@@ -107,19 +107,7 @@ def test_memory_needs_a_name() -> None:
                 switch_on(f'[[use]]\nrule = "{rule.id}"\nconfirmed_by = "x"')
 
 
-OWN = """
-[[rule]]
-id = "own"
-version = "1"
-title = "Our ward"
-prompt = "over our own limit"
-citation = "ward protocol 7"
-certainty = "site"
-population = "adults"
-technique = "ultrasound"
-units = "mL"
-age_min = 18
-"""
+OWN = Path(__file__).with_name("own_rule.toml").read_text("utf-8") + "age_min = 18\n"
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,22 +22,7 @@ from fhir_bladder.measurement.verdicts import Verdict, either, every, negated
 
 Exam = Callable[..., ExamRecord]
 NOW = dt.datetime(2026, 11, 30, 12, tzinfo=dt.UTC)
-OWN = """
-[[use]]
-rule = "own"
-{use}
-[[rule]]
-id = "own"
-version = "1"
-title = "Our ward"
-prompt = "over our own limit"
-citation = "ward protocol 7"
-certainty = "site"
-population = "adults"
-technique = "ultrasound"
-units = "mL"
-{rule}
-"""
+OWN = '[[use]]\nrule = "own"\n{use}\n' + Path(__file__).with_name("own_rule.toml").read_text("utf-8") + "{rule}\n"
 VOLUME = "above = 100\n"
 SHARE = 'above = 30\nor_percent_above = 20\nvoid_state = "post-void"\n'
 
