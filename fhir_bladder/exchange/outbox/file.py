@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Self
 
 from fhir_bladder.errors import ConfigError
-from fhir_bladder.exchange.outbox import schema
-from fhir_bladder.exchange.outbox.schema import Owner, explained, roll_back
+from fhir_bladder.exchange.outbox.schema import Owner, connect, explained, roll_back
 
 
 class OutboxFile:
@@ -27,7 +26,7 @@ class OutboxFile:
         self.path = Path(path)
         self._lock = threading.RLock()
         self._grouping = False
-        self._connection = schema.connect(self.path)
+        self._connection = connect(self.path)
         with self._errors():
             self._owner = Owner(self._connection, self.path)
 

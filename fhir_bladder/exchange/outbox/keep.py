@@ -30,7 +30,7 @@ class Keep(OutboxFile):
             ).rowcount
             sql.execute(f"UPDATE exam SET issues = '', file = '' WHERE {done}", (limit,))
             sql.execute("DELETE FROM message WHERE at <= ?", (limit,))
-            sql.execute("DELETE FROM made")
+            sql.execute("DELETE FROM made WHERE at <= ?", (limit,))
         with self._lock, self._errors():
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._connection.execute("VACUUM")

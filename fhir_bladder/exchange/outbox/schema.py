@@ -100,6 +100,7 @@ CREATE TABLE made (
   kind TEXT NOT NULL,
   name TEXT NOT NULL,
   reference TEXT NOT NULL,
+  at TEXT NOT NULL,
   UNIQUE (target, kind, name)
 );
 """

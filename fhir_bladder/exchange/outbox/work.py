@@ -165,14 +165,17 @@ class Work(OutboxFile):
             return [tuple(row) for row in reversed(self._connection.execute(query, (target, most)).fetchall())]
 
     def keep_made(self, target: str, new: Sequence[tuple[str, str, str]], gone: Sequence[tuple[str, str]]) -> None:
-        """Commit what a server says it has made (type, name, `Type/id`), and drop what need not be kept any more."""
+        """Drop what need not be kept any more (type, name), then commit what a server says it has made (type, name,
+        `Type/id`): what went and was made again is kept.
+        """
+        now = now_text()
         with self._changing() as sql:
             sql.executemany(
-                "INSERT OR REPLACE INTO made (target, kind, name, reference) VALUES (?, ?, ?, ?)",
-                [(target, *one) for one in new],
+                "DELETE FROM made WHERE target = ? AND kind = ? AND name = ?", [(target, *one) for one in gone]
             )
             sql.executemany(
-                "DELETE FROM made WHERE target = ? AND kind = ? AND name = ?", [(target, *one) for one in gone]
+                "INSERT OR REPLACE INTO made (target, kind, name, reference, at) VALUES (?, ?, ?, ?, ?)",
+                [(target, *one, now) for one in new],
             )
 
     def next_due(self, target: str) -> float | None:

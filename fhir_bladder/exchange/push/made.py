@@ -43,7 +43,8 @@ class Made:
             while len(self._known) > MOST:
                 self._forget(next(iter(self._known)))
             gone, self._gone = self._gone, []
-        self._outbox.keep_made(self._target, [(kind, _text(name), at) for kind, name, at in resources], gone)
+            # Inside the lock: what another worker makes again must not be dropped after it was kept.
+            self._outbox.keep_made(self._target, [(kind, _text(name), at) for kind, name, at in resources], gone)
 
     def seen(self, kind: str, names: Iterable[Hashable]) -> None:
         """A search shows these now, or they are not there any more."""

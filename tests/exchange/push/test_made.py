@@ -36,6 +36,16 @@ def test_what_a_search_shows_leaves_with_the_next_that_comes(tmp_path: Path) -> 
         assert [reference for _, _, reference in box.made(T, 10)] == ["Observation/8"]
 
 
+def test_what_went_and_was_made_again_is_kept(tmp_path: Path) -> None:
+    """Deleted on the server, then sent again: another process has to know the new one."""
+    with Outbox(tmp_path / "o.db") as box:
+        made = Made(box, T)
+        made.add([("Observation", EXAM, "Observation/7")])
+        made.seen("Observation", [EXAM])
+        made.add([("Observation", EXAM, "Observation/8")])
+        assert Made(box, T).among("Observation", [EXAM]) == {EXAM: "Observation/8"}
+
+
 def test_the_newest_are_kept_within_the_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "MOST", 5)
     with Outbox(tmp_path / "o.db") as box:
@@ -51,10 +61,12 @@ def test_the_newest_are_kept_within_the_bound(tmp_path: Path, monkeypatch: pytes
         }
 
 
-def test_a_purge_leaves_none(tmp_path: Path) -> None:
-    """Identifiers of patients are among them."""
+def test_a_purge_leaves_none_of_its_time(tmp_path: Path) -> None:
+    """Identifiers of patients are among them; newer ones may still be needed."""
     with Outbox(tmp_path / "o.db") as box:
         Made(box, T).add([("Patient", ("urn:mrn", "700-431"), "Patient/7")])
+        box.purge(dt.timedelta(days=1))
+        assert len(box.made(T, 10)) == 1
         box.purge(dt.timedelta(0))
         assert box.made(T, 10) == []
     assert b"700-431" not in b"".join(path.read_bytes() for path in tmp_path.iterdir())
